@@ -1,0 +1,145 @@
+"""The work order: its steps, totals and file form (WORKORDER.md)."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from server.design.piece import Minutes
+from server.loom.steps import Done, Insert, Label, MoveCords, Raise, Step, Walk, Weave, Withdraw
+
+
+@dataclass(frozen=True, slots=True)
+class Totals:
+    """What a work order adds up to. `minutes` leaves out the walks that are free; `walks` counts all."""
+
+    walks: int
+    insertions: int
+    units_taken: int
+    withdrawals: int
+    cord_moves: int
+    pulls: int
+    minutes: float
+
+
+@dataclass(frozen=True, slots=True)
+class WorkOrder:
+    """What to do, one thing after another.
+
+    Attributes:
+        proven: no valid work order costs less by more than 1e-6 minutes.
+        bound: the best lower bound on the minutes of any valid work order.
+    """
+
+    proven: bool
+    bound: float
+    totals: Totals
+    steps: tuple[Step, ...]
+
+
+def cord_moves_per_walk(steps: Iterable[Step]) -> list[tuple[int, int]]:
+    """(row after which a walk is made, handles whose cords end it on something else than they began on)."""
+    moves: list[tuple[int, int]] = []
+    row, began, now = 0, dict[str, str | None](), dict[str, str | None]()
+    for step in steps:
+        match step:
+            case Weave():
+                row = step.row
+            case Walk():
+                began, now = {}, {}
+                moves.append((row, 0))
+            case MoveCords():
+                began.setdefault(step.handle, step.source)
+                now[step.handle] = step.target
+                moves[-1] = (moves[-1][0], sum(now[handle] != began[handle] for handle in now))
+    return moves
+
+
+def count_up(steps: Sequence[Step], minutes: Minutes, free_walks: frozenset[int]) -> Totals:
+    """The totals of these steps.
+
+    Args:
+        minutes: what each action takes.
+        free_walks: rows after which a walk costs nothing.
+    """
+    walks = cord_moves_per_walk(steps)
+    inserts = [step for step in steps if isinstance(step, Insert)]
+    withdrawals = sum(isinstance(step, Withdraw) for step in steps)
+    taken = sum(len(step.units) for step in inserts)
+    moves = sum(count for _, count in walks)
+    pulls = sum(len(step.handles) + len(step.single_cords) for step in steps if isinstance(step, Raise))
+    paid_walks = sum(row not in free_walks for row, _ in walks)
+    total = (
+        minutes.walk * paid_walks
+        + minutes.insert * len(inserts)
+        + minutes.take * taken
+        + minutes.withdraw * withdrawals
+        + minutes.move_cords * moves
+        + minutes.pull * pulls
+    )
+    return Totals(len(walks), len(inserts), taken, withdrawals, moves, pulls, round(total, 6))
+
+
+_KINDS: dict[type[Any], str] = {
+    Raise: "raise",
+    Weave: "weave",
+    Walk: "walk",
+    Label: "label",
+    Insert: "insert",
+    MoveCords: "move_cords",
+    Withdraw: "withdraw",
+    Done: "done",
+}
+_TYPES = {kind: type_ for type_, kind in _KINDS.items()}
+_FILE_NAMES = {"source": "from", "target": "to"}
+_FIELD_NAMES = {name: field for field, name in _FILE_NAMES.items()}
+
+
+def kind_of(step: Step) -> str:
+    """The step's `kind` in the file."""
+    return _KINDS[type(step)]
+
+
+def step_to_json(step: Step) -> dict[str, Any]:
+    """A step as the file has it."""
+    return {"kind": kind_of(step)} | {
+        _FILE_NAMES.get(field, field): list(value) if isinstance(value, tuple) else value
+        for field, value in asdict(step).items()
+    }
+
+
+def step_from_json(content: dict[str, Any]) -> Step:
+    """The step of a work order that we wrote ourselves. KeyError or TypeError if it is not one."""
+    fields = {
+        _FIELD_NAMES.get(key, key): tuple(value) if isinstance(value, list) else value
+        for key, value in content.items()
+        if key not in ("kind", "extra")
+    }
+    step: Step = _TYPES[content["kind"]](**fields)
+    return step
+
+
+def write_workorder(order: WorkOrder) -> str:
+    """The file, one step a line."""
+    head = {
+        "format": "spareshaft-workorder",
+        "version": 1,
+        "proven": order.proven,
+        "bound": order.bound,
+        "totals": asdict(order.totals),
+    }
+    steps = ",\n  ".join(json.dumps(step_to_json(step)) for step in order.steps)
+    return f'{json.dumps(head)[:-1]},\n "steps": [\n  {steps}\n ]}}\n'
+
+
+def read_workorder(text: str) -> WorkOrder:
+    """Read what `write_workorder` wrote."""
+    content = json.loads(text)
+    return WorkOrder(
+        proven=content["proven"],
+        bound=content["bound"],
+        totals=Totals(**content["totals"]),
+        steps=tuple(step_from_json(step) for step in content["steps"]),
+    )
