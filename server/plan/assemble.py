@@ -1,0 +1,228 @@
+"""From a schedule to the steps of a work order."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from server.design.piece import Piece
+from server.loom.actions import Refused, apply
+from server.loom.leashes import NO_SHAFT
+from server.loom.state import Loom, State, parent_of
+from server.loom.steps import Done, Insert, Label, MoveCords, Raise, Step, Walk, Weave, Withdraw
+from server.plan.demands import asked_of
+from server.plan.schedule import BARE, Borrowed, Lift, Schedule, Standing, best_lift
+from server.plan.workorder import WorkOrder, count_up
+
+
+def assemble(piece: Piece, schedule: Schedule, *, bound: float = 0.0, proven: bool = False) -> WorkOrder:
+    """The work order of a schedule.
+
+    Args:
+        schedule: one standing a row; every row must be liftable in it.
+        bound: lower bound to note in the order.
+
+    Raises:
+        ValueError: if a row cannot be lifted as the schedule has it.
+    """
+    labels = sorted({shaft for standing in schedule for shaft, _ in standing.inside})
+    state, steps = State(), list[Step]()
+    names: dict[Borrowed, str] = {}
+    lifts: dict[int, Lift] = {}
+
+    def do(step: Step) -> None:
+        nonlocal state
+        state = apply(piece.loom, state, step)
+        steps.append(step)
+
+    now = BARE
+    for row, standing in enumerate([*schedule, BARE], 1):
+        if standing != now:
+            names = _names(names, now, standing)
+            do(Walk())
+            if labels and state.labelled is None:
+                do(Label(tuple(labels)))
+            for step in walk_steps(piece.loom, state, _target(piece.loom, state, standing, names)):
+                do(step)
+            now = standing
+        if row > len(schedule):
+            break
+        shafts_up, cords_up = list[str](), set[int]()
+        for shaft in piece.loom.units_by_shaft:
+            lift = best_lift(piece.loom, standing, shaft, asked_of(piece, row, shaft), lifts.get(shaft))
+            if lift is None:
+                raise ValueError(f"row {row} cannot be lifted on shaft {shaft} as scheduled")
+            lifts[shaft] = lift
+            cords_up |= lift.cords
+            shafts_up += [str(shaft)] * lift.whole
+            for part in lift.parts:
+                handle = state.handle_on(names[shaft, part])
+                assert handle is not None
+                shafts_up.append(handle)
+        cords_up |= {unit for unit in piece.rows[row - 1] if piece.loom.leashes[unit - 1] == NO_SHAFT}
+        shafts_up.sort(key=lambda handle: (handle.startswith("S"), int(handle.removeprefix("S"))))
+        do(Raise(row, tuple(shafts_up), tuple(sorted(cords_up))))
+        do(Weave(row, piece.picks(row), piece.treadles(row)))
+    do(Done())
+    totals = count_up(steps, piece.minutes, piece.free_walks)
+    return WorkOrder(proven, bound, totals, tuple(steps))
+
+
+def _names(names: dict[Borrowed, str], now: Standing, then: Standing) -> dict[Borrowed, str]:
+    """Names for all temporaries in the loom after a walk; none is used for two on the same walk."""
+    kept = {temporary: name for temporary, name in names.items() if temporary in now.inside}
+    named = {temporary: name for temporary, name in kept.items() if temporary in then.inside}
+    taken = set(kept.values())
+    for shaft, part in sorted(then.inside - now.inside, key=lambda t: (t[0], sorted(t[1]))):
+        name = next(n for n in _letters(shaft) if n not in taken)
+        taken.add(name)
+        named[shaft, part] = name
+    return named
+
+
+def _letters(shaft: int) -> Iterator[str]:
+    """7a, 7b … 7z, 7aa …"""
+    number = 0
+    while True:
+        word, rest = "", number
+        while True:
+            word = chr(ord("a") + rest % 26) + word
+            rest = rest // 26 - 1
+            if rest < 0:
+                break
+        yield f"{shaft}{word}"
+        number += 1
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """What shall stand in the loom when a walk ends.
+
+    Attributes:
+        temporaries: name → units' owner and units.
+        cords: handle → carrier, for every handle that is away before or after.
+    """
+
+    temporaries: dict[str, Borrowed]
+    cords: dict[str, str | None]
+
+
+def _target(loom: Loom, state: State, standing: Standing, names: dict[Borrowed, str]) -> Target:
+    """Name the handles: a spare handle keeps what it has; a freed one is used again before a fresh one."""
+    cords: dict[str, str | None] = {handle: loom.home(handle) for handle, _ in state.away}
+    for shaft, part in standing.home.items():
+        cords[str(shaft)] = names[shaft, part]
+    wanted = {names[temporary] for temporary in standing.spare}
+    freed = []
+    for handle, carrier in state.away:
+        if handle.startswith("S"):
+            if carrier in wanted:
+                cords[handle] = carrier
+                wanted.discard(carrier or "")
+            else:
+                freed.append((handle, carrier))
+    in_use = {handle for handle, _ in state.away}
+    for name in sorted(wanted, key=lambda n: (parent_of(n), n)):
+        same_shaft = [h for h, carrier in freed if carrier and parent_of(carrier) == parent_of(name)]
+        if freed:
+            handle = same_shaft[0] if same_shaft else freed[0][0]
+            freed = [entry for entry in freed if entry[0] != handle]
+        else:
+            number = next(n for n in range(1, loom.spare_handles + 1) if f"S{n}" not in in_use)
+            handle = f"S{number}"
+            in_use.add(handle)
+        cords[handle] = name
+    return Target({names[temporary]: temporary for temporary in standing.inside}, cords)
+
+
+def walk_steps(loom: Loom, state: State, target: Target) -> list[Step]:
+    """What to do behind the loom: each shaft visited once where that can be, from the front to the back.
+
+    Where the spare shafts do not suffice in that order, from the back to the front, and failing that first
+    the shafts that give temporaries up.
+    """
+    change: dict[int, int] = {}
+    for temporary in state.temporaries:
+        if temporary.name not in target.temporaries:
+            change[temporary.parent] = change.get(temporary.parent, 0) - 1
+    for name, (shaft, _) in target.temporaries.items():
+        if state.temporary(name) is None:
+            change[shaft] = change.get(shaft, 0) + 1
+    for handle, carrier in target.cords.items():
+        now = state.carrier(loom, handle)
+        if now != carrier:
+            for end in (now, carrier):
+                if end is not None:
+                    change.setdefault(parent_of(end), 0)
+    upwards = sorted(change)
+    giving_first = sorted(change, key=lambda shaft: (change[shaft] >= 0, shaft))
+    tours = [upwards, upwards[::-1], giving_first]
+    best: list[Step] | None = None
+    for tour in tours:
+        steps = _tour(loom, state, target, tour)
+        if steps is not None and (best is None or visits(steps) < visits(best)):
+            best = steps
+    assert best is not None, "giving first never runs out of spare shafts"
+    return best
+
+
+def visits(steps: Sequence[Step]) -> int:
+    """How often one goes to a shaft behind the loom: runs of steps at the same shaft, walk by walk."""
+    places = [shaft for step in steps for shaft in _shafts_of(step)]
+    return sum(place not in (0, before) for place, before in zip(places, [0, *places], strict=False))
+
+
+def _shafts_of(step: Step) -> list[int]:
+    match step:
+        case Insert():
+            return [step.shaft]
+        case Withdraw():
+            return [parent_of(step.temporary)]
+        case MoveCords():
+            return [parent_of(end) for end in (step.source, step.target) if end is not None]
+        case Walk():
+            return [0]
+    return []
+
+
+def _tour(loom: Loom, state: State, target: Target, tour: list[int]) -> list[Step] | None:
+    """The steps of a walk that visits the shafts in this order; None where the loom does not allow it."""
+    steps: list[Step] = []
+
+    def do(step: Step) -> bool:
+        nonlocal state
+        try:
+            state = apply(loom, state, step)
+        except Refused:
+            return False
+        steps.append(step)
+        return True
+
+    for shaft in tour:
+        while True:
+            before = len(steps)
+            for name, (parent, part) in target.temporaries.items():
+                if parent == shaft and state.temporary(name) is None:
+                    do(Insert(shaft, name, tuple(sorted(part))))
+            for handle, carrier in target.cords.items():
+                now = state.carrier(loom, handle)
+                if now != carrier and carrier is not None and parent_of(carrier) == shaft:
+                    do(MoveCords(handle, now, carrier))
+            for temporary in state.temporaries_of(shaft):
+                if temporary.name not in target.temporaries:
+                    do(Withdraw(temporary.name))
+            if len(steps) > before:
+                continue
+            # What is left here waits for a shaft further on, or for room: let those cords hang free.
+            for handle, carrier in target.cords.items():
+                now = state.carrier(loom, handle)
+                if now is not None and now != carrier and parent_of(now) == shaft:
+                    do(MoveCords(handle, now, None))
+                    break
+            if len(steps) == before:
+                break
+        if any(p == shaft and state.temporary(n) is None for n, (p, _) in target.temporaries.items()):
+            return None
+    settled = all(state.carrier(loom, handle) == carrier for handle, carrier in target.cords.items())
+    gone = all(temporary.name in target.temporaries for temporary in state.temporaries)
+    return steps if settled and gone else None

@@ -1,0 +1,394 @@
+"""The least-cost plan as a mixed-integer program.
+
+For every stage and every shaft that matters: which temporaries are in the loom, which of them (or the
+shaft itself) its own handle carries, which hang on a spare handle, and how each row is lifted. Between two
+stages: whether there is a walk, and what is done on it. DEVELOPERS.md, "The model and why it is right".
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from server.design.piece import Piece
+from server.plan.demands import Part, asked_of
+from server.plan.parts import Candidates, alike, candidates
+from server.plan.schedule import BARE, Borrowed, Schedule, Standing, best_lift
+from server.plan.solver import Outcome, Program, Term
+from server.plan.stages import Stage
+
+
+@dataclass(slots=True)
+class _Shaft:
+    """The variables of one shaft in one stage; a part that is missing is out of the loom (or off the handle).
+
+    Attributes:
+        whole: its own handle carries the shaft itself.
+        inside, home, spare: per part, the temporary is in the loom, on the shaft's own handle, on a spare one.
+    """
+
+    whole: int
+    inside: dict[Part, int] = field(default_factory=dict)
+    home: dict[Part, int] = field(default_factory=dict)
+    spare: dict[Part, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class _Lift:
+    """A variable of how a row is lifted: "this is lifted" or, for `together`, "just this is lifted"."""
+
+    variable: int
+    stage: int
+    shaft: int
+    asked: Part
+    whole: bool
+    parts: frozenset[Part]
+    cords: Part
+    together: bool
+
+
+class Model:
+    """The program for a piece, and the way between its values and schedules.
+
+    Attributes:
+        complete: whether its optimum is the optimum over all parts of shafts.
+    """
+
+    def __init__(self, piece: Piece, shafts: Sequence[int], cut: Sequence[Stage]) -> None:
+        self.piece, self.shafts, self.stages = piece, list(shafts), list(cut)
+        self.program = Program()
+        self._one = self.program.variable()
+        self.program.fix(self._one, 1.0)
+        self.parts: dict[int, Candidates] = {
+            shaft: candidates(piece.loom, shaft, (part for stage in cut for part in stage.asked.get(shaft, ())))
+            for shaft in shafts
+        }
+        self.complete = all(found.complete for found in self.parts.values())
+        gaps = range(len(cut) + 1)
+        self._walks = [self._walk(gap) for gap in gaps]
+        self._at: list[dict[int, _Shaft]] = [{} for _ in cut]
+        self._lifts: list[_Lift] = []
+        self._rises: list[tuple[int, int | None, int]] = []
+        self._events: dict[tuple[int, int], list[list[Term]]] = defaultdict(list)
+        self._spare_changes: list[tuple[list[list[Term]], list[list[Term]]]] = [([], []) for _ in gaps]
+        self._spare_moves: list[tuple[int, list[int], list[int]]] = []
+        for shaft in self.shafts:
+            self._stand(shaft)
+        for stage in range(len(cut)):
+            for shaft in self.shafts:
+                self._lift(stage, shaft)
+        self._room = [self._limit(stage) for stage in range(len(cut))]
+        for gap in gaps:
+            for shaft in self.shafts:
+                self._change(gap, shaft)
+            self._move_spare_cords(gap)
+        self.constant = self._pulls_elsewhere() * piece.minutes.pull
+
+    # -- what is solved ---------------------------------------------------------------------------
+
+    def cheapest(
+        self,
+        *,
+        seconds: float,
+        grain: float,
+        start: Schedule | None = None,
+        watch: Callable[[float, float], None] | None = None,
+    ) -> Outcome:
+        """Solve for the least minutes.
+
+        Args:
+            seconds: time limit.
+            grain: minutes by which two orders of different cost differ at least; 0: not known.
+            start: a known schedule to begin from.
+            watch: called now and then with the minutes of the best order so far and the bound.
+
+        Returns:
+            The outcome; its bound includes what no plan can change.
+        """
+
+        def look(minutes: float, bound: float) -> None:
+            if watch is not None:
+                watch(minutes + self.constant, bound + self.constant)
+
+        found = self.program.solve(
+            seconds=seconds,
+            gap=grain / 2 if grain else 2e-7,
+            scale=1 / grain if grain else 1.0,
+            start=None if start is None else self.values_of(start),
+            watch=look if watch is not None else None,
+        )
+        return Outcome(found.values, found.bound + self.constant, found.impossible)
+
+    def tidiest(self, minutes: float, *, seconds: float, start: Schedule) -> Outcome:
+        """Solve for the fewest walks, then the fewest visits to shafts, at no more than these minutes."""
+        program = self.program
+        costly = [(variable, cost) for variable, cost in enumerate(program.costs) if cost]
+        program.row(costly, upper=minutes - self.constant)
+        known = self.values_of(start)
+        visits = []
+        for events in self._events.values():
+            visit = program.variable(whole=False)
+            visits.append(visit)
+            for event in events:
+                program.row([(visit, 1.0), *((v, -sign) for v, sign in event)], lower=0.0)
+            if known is not None:
+                known.append(max(sum(known[v] * sign for v, sign in event) for event in events))
+        program.costs = [0.0] * len(program.costs)
+        for walk in self._walks:
+            program.costs[walk] = 1.0 + len(visits)
+        for visit in visits:
+            program.costs[visit] = 1.0
+        return program.solve(seconds=seconds, gap=0.5, start=known)
+
+    def fewest_spare_shafts(self, *, seconds: float) -> int | None:
+        """How many spare shafts would do, everything else as it is; None where no number would."""
+        program = self.program
+        needed = program.variable(1.0, upper=float(sum(len(p.parts) for p in self.parts.values())))
+        program.costs = [0.0] * (len(program.costs) - 1) + [1.0]
+        for room in self._room:
+            program.row([*room, (needed, -1.0)], upper=0.0)
+        found = program.solve(seconds=seconds, gap=0.5)
+        return None if found.values is None else round(float(found.values[needed]))
+
+    def schedule(self, values: np.ndarray) -> Schedule:
+        """What stands in the loom during each row, from the program's values."""
+        schedule: list[Standing] = []
+        for stage, at in zip(self.stages, self._at, strict=True):
+
+            def chosen(which: str, at: dict[int, _Shaft] = at) -> Iterable[Borrowed]:
+                for shaft, here in at.items():
+                    for part, variable in getattr(here, which).items():
+                        if values[variable] > 0.5:
+                            yield shaft, part
+
+            standing = Standing(frozenset(chosen("inside")), dict(chosen("home")), frozenset(chosen("spare")))
+            schedule += [standing] * (stage.last - stage.first + 1)
+        return schedule
+
+    def values_of(self, schedule: Schedule) -> list[float] | None:
+        """The program's values for a schedule, or None where it has no variables for it."""
+        values = [0.0] * len(self.program.costs)
+        values[self._one] = 1.0
+        standings = [schedule[stage.last - 1] for stage in self.stages]
+        for at, standing in zip(self._at, standings, strict=True):
+            for shaft, here in at.items():
+                values[here.whole] = float(shaft not in standing.home)
+            chosen = (
+                ("inside", standing.inside),
+                ("home", standing.home.items()),
+                ("spare", standing.spare),
+            )
+            for which, temporaries in chosen:
+                for shaft, part in temporaries:
+                    variable = getattr(at[shaft], which).get(part) if shaft in at else None
+                    if variable is None:
+                        return None
+                    values[variable] = 1.0
+        for lift in self._lifts:
+            found = best_lift(self.piece.loom, standings[lift.stage], lift.shaft, lift.asked)
+            if found is None:
+                return None
+            if lift.together:
+                up = (found.whole, found.parts, found.cords) == (lift.whole, lift.parts, lift.cords)
+            else:
+                up = lift.whole <= found.whole and lift.parts <= found.parts and lift.cords <= found.cords
+            values[lift.variable] = float(up)
+        for event, now, then in self._rises:
+            values[event] = max(values[then] - (values[now] if now is not None else 0.0), 0.0)
+        for moves, on, off in self._spare_moves:
+            values[moves] = max(sum(values[v] for v in on), sum(values[v] for v in off))
+        for gap, (before, after) in enumerate(zip([BARE, *standings], [*standings, BARE], strict=True)):
+            values[self._walks[gap]] = float(before != after)
+        return values
+
+    # -- how it is built --------------------------------------------------------------------------
+
+    def _walk(self, gap: int) -> int:
+        row = self.stages[gap].first - 1 if gap < len(self.stages) else len(self.piece.rows)
+        walk = self.program.variable(0.0 if row in self.piece.free_walks else self.piece.minutes.walk)
+        if row in self.piece.no_walks:
+            self.program.fix(walk, 0.0)
+        return walk
+
+    def _stand(self, shaft: int) -> None:
+        """What may stand on and beside a shaft, stage by stage."""
+        program, loom = self.program, self.piece.loom
+        units = loom.units_of(shaft)
+        asking = [k for k, stage in enumerate(self.stages) if shaft in stage.asked]
+        simple = not loom.spare_handles and not units & loom.single_cords
+        uses: dict[Part, list[int]] = {
+            part: [k for k in asking if part in self.stages[k].asked[shaft]] for part in self.parts[shaft].parts
+        }
+        for k in range(len(self.stages)):
+            here = self._at[k][shaft] = _Shaft(program.variable())
+            place = bisect_left(asking, k)
+            idle = place == len(asking) or asking[place] != k
+            before = asking[place - 1] if place else -1
+            after = asking[place] if idle and place < len(asking) else len(self.stages)
+            for part in self.parts[shaft].parts:
+                if simple:
+                    # Put in after the shaft was last needed otherwise, drawn out before it is again.
+                    first, last = uses[part][0], uses[part][-1]
+                    early = asking[asking.index(first) - 1] if asking.index(first) else -1
+                    late = asking[asking.index(last) + 1] if last != asking[-1] else len(self.stages)
+                    if not early < k < late:
+                        continue
+                here.inside[part] = program.variable()
+                if not simple or not idle or before in uses[part] or after in uses[part]:
+                    here.home[part] = program.variable()
+                if loom.spare_handles:
+                    here.spare[part] = program.variable()
+            program.row([(here.whole, 1.0), *((v, 1.0) for v in here.home.values())], 1.0, 1.0)
+            for part, inside in here.inside.items():
+                on = [(v, -1.0) for v in (here.home.get(part), here.spare.get(part)) if v is not None]
+                if on:
+                    program.row([(inside, 1.0), *on], lower=0.0)
+            if len(here.inside) > loom.temporaries_per_shaft:
+                program.row([(v, 1.0) for v in here.inside.values()], upper=float(loom.temporaries_per_shaft))
+
+    def _lift(self, k: int, shaft: int) -> None:
+        """Each row's part of a shaft is lifted exactly."""
+        for asked, rows in self.stages[k].asked.get(shaft, {}).items():
+            if self.piece.loom.spare_handles:
+                self._lift_with_several_handles(k, shaft, asked, rows)
+            else:
+                self._lift_with_one_handle(k, shaft, asked, rows)
+
+    def _lift_with_one_handle(self, k: int, shaft: int, asked: Part, rows: int) -> None:
+        program, loom, here = self.program, self.piece.loom, self._at[k][shaft]
+        pull = self.piece.minutes.pull
+        ways: list[tuple[int | None, bool, frozenset[Part], Part]] = []
+        if asked == loom.units_of(shaft):
+            ways.append((here.whole, True, frozenset(), frozenset()))
+        for part, home in here.home.items():
+            if part <= asked and asked - part <= loom.single_cords:
+                ways.append((home, False, frozenset([part]), asked - part))
+        if asked <= loom.single_cords:
+            ways.append((None, False, frozenset(), asked))
+        chosen = []
+        for carrier, whole, parts, cords in ways:
+            cost = pull * rows * (whole + len(parts) + len(cords))
+            variable = program.variable(cost)
+            chosen.append((variable, 1.0))
+            self._lifts.append(_Lift(variable, k, shaft, asked, whole, parts, cords, True))
+            if carrier is not None:
+                program.row([(carrier, 1.0), (variable, -1.0)], lower=0.0)
+                self._nothing_else_inside(here, variable, parts)
+        program.row(chosen, 1.0, 1.0)
+
+    def _lift_with_several_handles(self, k: int, shaft: int, asked: Part, rows: int) -> None:
+        program, loom, here = self.program, self.piece.loom, self._at[k][shaft]
+        pull = self.piece.minutes.pull * rows
+        nothing: Part = frozenset()
+        lifted: list[tuple[int, Part]] = []
+        if asked == loom.units_of(shaft):
+            up = program.variable(pull)
+            program.row([(here.whole, 1.0), (up, -1.0)], lower=0.0)
+            self._nothing_else_inside(here, up, frozenset())
+            self._lifts.append(_Lift(up, k, shaft, asked, True, frozenset(), nothing, False))
+            lifted.append((up, asked))
+        for part in here.inside:
+            if part <= asked:
+                up = program.variable(pull)
+                program.row([(here.home[part], 1.0), (here.spare[part], 1.0), (up, -1.0)], lower=0.0)
+                self._nothing_else_inside(here, up, frozenset([part]))
+                self._lifts.append(_Lift(up, k, shaft, asked, False, frozenset([part]), nothing, False))
+                lifted.append((up, part))
+        together = {frozenset(c) for c in alike(asked, loom.single_cords, self.parts[shaft].parts)}
+        for units in together:
+            if units <= loom.single_cords:
+                cords = program.variable(pull * len(units))
+                self._lifts.append(_Lift(cords, k, shaft, asked, False, frozenset(), units, False))
+                lifted.append((cords, units))
+        for units in together:
+            program.row([(v, 1.0) for v, part in lifted if units <= part], lower=1.0)
+
+    def _nothing_else_inside(self, here: _Shaft, lifted: int, but: frozenset[Part]) -> None:
+        """Where temporaries may not stay: nothing of a shaft is lifted while another of its is in the loom."""
+        if self.piece.loom.temporaries_may_stay:
+            return
+        for part, inside in here.inside.items():
+            if part not in but:
+                self.program.row([(inside, 1.0), (lifted, 1.0)], upper=1.0)
+
+    def _limit(self, k: int) -> list[Term]:
+        """At most so many temporaries, and so many of them on spare handles."""
+        loom = self.piece.loom
+        inside = [(v, 1.0) for here in self._at[k].values() for v in here.inside.values()]
+        if len(inside) > loom.spare_shafts:
+            self.program.row(inside, upper=float(loom.spare_shafts))
+        spare = [(v, 1.0) for here in self._at[k].values() for v in here.spare.values()]
+        if len(spare) > loom.spare_handles:
+            self.program.row(spare, upper=float(loom.spare_handles))
+        return inside
+
+    def _change(self, gap: int, shaft: int) -> None:
+        """What is done to a shaft on a walk, and what it costs."""
+        bare = _Shaft(self._one)
+        now = self._at[gap - 1][shaft] if gap else bare
+        then = self._at[gap][shaft] if gap < len(self.stages) else bare
+        minutes = self.piece.minutes
+        for part in now.inside.keys() | then.inside.keys():
+            a, b = now.inside.get(part), then.inside.get(part)
+            self._only_on_a_walk(gap, shaft, [self._rise(a, b, minutes.insert + minutes.take * len(part) + minutes.withdraw)])
+            self._only_on_a_walk(gap, shaft, [self._fall(a, b)])
+        for part in now.spare.keys() | then.spare.keys():
+            a, b = now.spare.get(part), then.spare.get(part)
+            on, off = self._fall(b, a), self._fall(a, b)
+            self._only_on_a_walk(gap, shaft, [on])
+            self._only_on_a_walk(gap, shaft, [off])
+            self._spare_changes[gap][0].append(self._rise(a, b, 0.0))
+            self._spare_changes[gap][1].append(self._rise(b, a, 0.0))
+        moved = [self._rise(now.whole, then.whole, minutes.move_cords)]
+        for part in now.home.keys() | then.home.keys():
+            moved.append(self._rise(now.home.get(part), then.home.get(part), minutes.move_cords))
+        self._only_on_a_walk(gap, shaft, moved)
+
+    def _rise(self, now: int | None, then: int | None, cost: float) -> list[Term]:
+        """A variable that is 1 where this stands after the gap and not before."""
+        if then is None or now == then:
+            return []
+        event = self.program.variable(cost, whole=False)
+        self._rises.append((event, now, then))
+        self.program.row([(event, 1.0), *self._fall(now, then)], lower=0.0)
+        return [(event, 1.0)]
+
+    def _fall(self, now: int | None, then: int | None) -> list[Term]:
+        """now − then."""
+        if now == then:
+            return []
+        return [(v, sign) for v, sign in ((now, 1.0), (then, -1.0)) if v is not None]
+
+    def _only_on_a_walk(self, gap: int, shaft: int, events: Sequence[list[Term]]) -> None:
+        """These events, of which there is one at most, need a walk and a visit to the shaft."""
+        terms = [term for event in events for term in event]
+        if any(sign > 0 for _, sign in terms):
+            self._events[gap, shaft].append(terms)
+            self.program.row([(self._walks[gap], 1.0), *((v, -sign) for v, sign in terms)], lower=0.0)
+
+    def _move_spare_cords(self, gap: int) -> None:
+        """Each spare handle whose cords end a walk on something else than they began on counts once."""
+        on, off = ([term for event in events for term in event] for events in self._spare_changes[gap])
+        if not on and not off:
+            return
+        moves = self.program.variable(self.piece.minutes.move_cords, whole=False, upper=float(self.piece.loom.spare_handles))
+        self._spare_moves.append((moves, [v for v, _ in on], [v for v, _ in off]))
+        for events in (on, off):
+            self.program.row([(moves, 1.0), *((v, -sign) for v, sign in events)], lower=0.0)
+
+    def _pulls_elsewhere(self) -> int:
+        """Pulls that no plan changes: single cords of units on no shaft, and shafts that do not matter here."""
+        loom, total = self.piece.loom, 0
+        corded_only = loom.single_cords - frozenset[int]().union(*loom.units_by_shaft.values())
+        for row, cells in enumerate(self.piece.rows, 1):
+            total += len(cells & corded_only)
+            for shaft in loom.units_by_shaft:
+                if shaft not in self._at[0]:
+                    lift = best_lift(loom, BARE, shaft, asked_of(self.piece, row, shaft))
+                    assert lift is not None, "a shaft that needs a temporary matters"
+                    total += lift.pulls
+        return total

@@ -1,0 +1,107 @@
+"""Which parts of a shaft a temporary need carry for the cheapest plan to be among the candidates."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import combinations
+
+from server.loom.state import Loom
+from server.plan.demands import Part
+
+MOST_PARTS = 96
+"""Candidates for one shaft; beyond that the plan is not claimed to be the cheapest."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """Parts to choose temporaries from.
+
+    Attributes:
+        parts: proper, non-empty parts of the shaft.
+        complete: whether no other part could make a plan cheaper.
+    """
+
+    parts: tuple[Part, ...]
+    complete: bool
+
+
+def candidates(loom: Loom, shaft: int, asked: Iterable[Part]) -> Candidates:
+    """The parts of a shaft worth a temporary, given all that the rows ask of it.
+
+    DEVELOPERS.md, "The model and why it is right", has the arguments.
+    """
+    units = loom.units_of(shaft)
+    wanted = frozenset(part for part in asked if part)
+    if loom.spare_handles:
+        return _with_spare_handles(units, loom.single_cords, wanted)
+    return _without_spare_handles(units, loom.single_cords, wanted)
+
+
+def _without_spare_handles(units: Part, single_cords: Part, wanted: frozenset[Part]) -> Candidates:
+    # One temporary at a time lifts for this shaft, so it holds what the cords cannot lift in each row it
+    # serves, and of the corded units either none or all that these rows have in common.
+    by_need: dict[Part, set[Part]] = {}
+    for part in wanted:
+        by_need.setdefault(part - single_cords, set()).add(part)
+    found: set[Part] = set()
+    complete = True
+    for need, parts in by_need.items():
+        common, closed = _intersections(parts)
+        complete &= closed
+        found |= common | {need}
+    if any(len(part) == 1 and part <= single_cords for part in found):
+        found = {part for part in found if len(part) > 1 or not part <= single_cords}
+    return Candidates(_proper(found, units), complete)
+
+
+def _intersections(parts: set[Part]) -> tuple[set[Part], bool]:
+    """All intersections of some of the parts, and whether there was room for all."""
+    closed = set(parts)
+    fresh = set(parts)
+    while fresh:
+        fresh = {a & b for a in fresh for b in parts} - closed
+        closed |= fresh
+        if len(closed) > MOST_PARTS:
+            return set(sorted(closed, key=_order)[:MOST_PARTS]) | parts, False
+    return closed, True
+
+
+def _with_spare_handles(units: Part, single_cords: Part, wanted: frozenset[Part]) -> Candidates:
+    classes = alike(units, single_cords, wanted)
+    if units in wanted:
+        # Units that are always asked for alike may still be parted, by a temporary that takes all of the
+        # shaft but one unit: as good as the whole shaft on a spare handle.
+        classes = [half for c in classes for half in (c[:1], c[1:]) if half]
+    if 2 ** len(classes) - 2 <= MOST_PARTS:
+        found = {
+            frozenset(unit for c in chosen for unit in c)
+            for count in range(1, len(classes))
+            for chosen in combinations(classes, count)
+        }
+        return Candidates(_proper({p for p in found if any(p <= part for part in wanted)}, units), True)
+    closed = set(wanted) | {part - single_cords for part in wanted}
+    fresh = set(closed)
+    while fresh and len(closed) <= MOST_PARTS:
+        fresh = {p for a in fresh for b in wanted for p in (a & b, a - b, b - a)} - closed
+        closed |= fresh
+    room = max(MOST_PARTS - len(wanted), 0)
+    rest = sorted(closed - wanted, key=lambda part: (-len(part), _order(part)))[:room]
+    return Candidates(_proper(wanted | set(rest), units), False)
+
+
+def alike(units: Part, single_cords: Part, wanted: Iterable[Part]) -> list[tuple[int, ...]]:
+    """The units in classes: those that every row asks for alike, and that have cords or not alike."""
+    rows = sorted(set(wanted), key=_order)
+    classes: dict[tuple[bool, ...], list[int]] = {}
+    for unit in sorted(units):
+        classes.setdefault((unit in single_cords, *(unit in part for part in rows)), []).append(unit)
+    return [tuple(c) for c in classes.values()]
+
+
+def _proper(parts: Iterable[Part], units: Part) -> tuple[Part, ...]:
+    return tuple(sorted((part for part in set(parts) if part and part != units), key=_order))
+
+
+def _order(part: Part) -> tuple[int, ...]:
+    return tuple(sorted(part))

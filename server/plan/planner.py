@@ -1,0 +1,160 @@
+"""The plan with the least minutes, proved where time allows, and replayed before anybody sees it."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable
+from dataclasses import astuple, dataclass, replace
+from fractions import Fraction
+
+from server.design.piece import Minutes, Piece
+from server.plan.assemble import assemble, visits
+from server.plan.hand_rule import hand_schedule
+from server.plan.model import Model
+from server.plan.no_plan import NoPlan, explain, strip_schedule
+from server.plan.replay import verify
+from server.plan.schedule import BARE, Schedule
+from server.plan.solver import Outcome
+from server.plan.stages import Stage, relevant_shafts, stages
+from server.plan.workorder import WorkOrder
+
+__all__ = ["NoPlan", "Progress", "plan"]
+
+CLOSE = 1e-6
+"""Minutes: two orders that differ by no more cost the same (WORKORDER.md, `proven`)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far the search is.
+
+    Attributes:
+        seconds: since it began.
+        minutes: of the best order found so far; None: none yet.
+        bound: no order takes fewer minutes; None: nothing known yet.
+    """
+
+    seconds: float
+    minutes: float | None
+    bound: float | None
+
+
+def plan(
+    piece: Piece, *, limit: float = 10.0, progress: Callable[[Progress], None] | None = None
+) -> WorkOrder:
+    """The least-cost work order of a piece.
+
+    Of orders of equal cost it is one with the fewest walks, and of those one with few visits to shafts.
+
+    Args:
+        limit: seconds after which the best order found is returned, proven or not.
+        progress: called now and then during the search.
+
+    Raises:
+        NoPlan: if no work order exists; says why.
+        Mismatch: if the order found does not weave the piece (an error of ours, never an instruction).
+    """
+    order = _search(piece, limit, progress)
+    verify(piece, order)
+    return order
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """An order and the schedule it came from."""
+
+    order: WorkOrder
+    schedule: Schedule
+
+
+def _search(piece: Piece, limit: float, progress: Callable[[Progress], None] | None) -> WorkOrder:
+    began = time.monotonic()
+    shafts = relevant_shafts(piece)
+    if not shafts:
+        order = assemble(piece, [BARE] * len(piece.rows))
+        return replace(order, proven=True, bound=order.totals.minutes)
+    cut = stages(piece, shafts)
+    best = _best_by_rule(piece, cut)
+    grain = _grain(piece.minutes)
+
+    def left(share: float = 1.0) -> float:
+        return (began + limit - time.monotonic()) * share
+
+    def watch(model: Model) -> Callable[[float, float], None]:
+        def look(minutes: float, bound: float) -> None:
+            assert progress is not None
+            if best is not None:
+                minutes = min(minutes, best.order.totals.minutes)
+            seconds = time.monotonic() - began
+            progress(Progress(seconds, *(m if math.isfinite(m) else None for m in (minutes, bound))))
+
+        return look
+
+    def search(model: Model, seconds: float) -> Outcome:
+        nonlocal best
+        start = best.schedule if best is not None else None
+        found = model.cheapest(
+            seconds=seconds, grain=grain, start=start, watch=watch(model) if progress is not None else None
+        )
+        if found.values is not None:
+            best = _better(best, _order(piece, model.schedule(found.values)))
+        return found
+
+    if piece.loom.spare_handles:
+        # What can be done without the spare handles is found quickly, and is where the search begins.
+        search(Model(replace(piece, loom=replace(piece.loom, spare_handles=0)), shafts, cut), left(0.25))
+    model = Model(piece, shafts, cut)
+    found = search(model, left(0.9))
+    if found.impossible:
+        raise NoPlan(explain(piece, shafts, cut))
+    if best is None:  # the time ran out before there was any order at all: look on for one
+        found = search(model, math.inf)
+        if best is None:
+            raise NoPlan(explain(piece, shafts, cut))
+    bound = found.bound if model.complete else model.constant
+    if bound > best.order.totals.minutes - max(grain * 0.75, CLOSE):
+        bound = best.order.totals.minutes
+        tidy = model.tidiest(bound + grain / 4, seconds=max(left(), 0.1), start=best.schedule)
+        if tidy.values is not None:
+            best = _tidier(best, _order(piece, model.schedule(tidy.values)))
+    bound = max(math.floor(bound * 1e6) / 1e6, 0.0)
+    return replace(best.order, proven=bound >= best.order.totals.minutes - CLOSE, bound=bound)
+
+
+def _order(piece: Piece, schedule: Schedule) -> _Found:
+    return _Found(assemble(piece, schedule), schedule)
+
+
+def _best_by_rule(piece: Piece, cut: list[Stage]) -> _Found | None:
+    """The cheapest order that can be had without a search, if any."""
+    schedules = (hand_schedule(piece, False), hand_schedule(piece, True), strip_schedule(piece, cut))
+    best = None
+    for schedule in schedules:
+        if schedule is not None:
+            best = _better(best, _order(piece, schedule))
+    return best
+
+
+def _better(best: _Found | None, other: _Found) -> _Found:
+    return other if best is None or other.order.totals.minutes < best.order.totals.minutes else best
+
+
+def _tidier(best: _Found, other: _Found) -> _Found:
+    """The one with fewer walks, then fewer visits, if it costs no more."""
+    if other.order.totals.minutes > best.order.totals.minutes + CLOSE:
+        return best
+    return min(best, other, key=lambda found: (found.order.totals.walks, visits(found.order.steps)))
+
+
+def _grain(minutes: Minutes) -> float:
+    """The largest number of minutes of which every cost is a whole multiple; 0 where it is very small.
+
+    The costs of two orders differ by nothing or by at least this.
+    """
+    parts = [Fraction(repr(value)) for value in astuple(minutes) if value]
+    if not parts:
+        return 1.0
+    denominator = math.lcm(*(part.denominator for part in parts))
+    grain = Fraction(math.gcd(*(int(part * denominator) for part in parts)), denominator)
+    return float(grain) if grain >= Fraction(1, 10_000) else 0.0
