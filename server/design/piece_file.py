@@ -99,12 +99,16 @@ class PieceForm(_Strict):
                 if unit > units:
                     raise ValueError(f"single_cords: there is no unit {unit}; the piece has {units}")
                 if unit <= previous:
-                    raise ValueError(f"single_cords: unit {unit} comes after unit {previous}; list each once, ascending")
+                    raise ValueError(
+                        f"single_cords: unit {unit} comes after unit {previous}; list each once, ascending"
+                    )
                 previous = unit
             corded = set(self.single_cords)
             for unit, shaft in enumerate(self.leashes, 1):
                 if shaft == NO_SHAFT and unit not in corded:
-                    raise ValueError(f"single_cords: unit {unit} hangs on no shaft, so it must be listed here")
+                    raise ValueError(
+                        f"single_cords: unit {unit} hangs on no shaft, so it must be listed here"
+                    )
         if units * len(self.rows) > MOST_CELLS:
             raise ValueError(f"rows: {len(self.rows)} rows of {units} units are more than {MOST_CELLS} cells")
         for row, cells in enumerate(self.rows, 1):
@@ -138,7 +142,7 @@ def read_piece(text: str | bytes) -> Piece:
         raise Unusable('This is not a piece file: its "format" should be "spareshaft-piece".')
     version = content.get("version")
     if isinstance(version, bool) or version != 1 or not isinstance(version, int):
-        raise Unusable(f'version: this Spareshaft reads version 1 of piece files, not {_shown(version)}.')
+        raise Unusable(f"version: this Spareshaft reads version 1 of piece files, not {_shown(version)}.")
     try:
         form = PieceForm.model_validate(content)
     except ValidationError as error:
@@ -178,7 +182,9 @@ def _read_json(text: str | bytes) -> Any:
     try:
         content = json.loads(text, object_pairs_hook=_without_duplicates, parse_constant=_no_constant)
     except json.JSONDecodeError as error:
-        raise Unusable(f"The file is not JSON: line {error.lineno}, column {error.colno}: {error.msg}.") from None
+        raise Unusable(
+            f"The file is not JSON: line {error.lineno}, column {error.colno}: {error.msg}."
+        ) from None
     except RecursionError:
         raise Unusable("The file is not a piece: it is nested too deeply.") from None
     except Unusable:

@@ -26,7 +26,7 @@ class Refused(ValueError):
 
 
 def and_list(words: list[str]) -> str:
-    """"a", "a and b", "a, b and c"."""
+    """ "a", "a and b", "a, b and c"."""
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
@@ -52,7 +52,9 @@ def _apply(step: Step, loom: Loom, state: State) -> State:
 @_apply.register
 def _raise(step: Raise, loom: Loom, state: State) -> State:
     if state.phase == "raised":
-        raise Refused(f"Row {state.row} is raised and not yet woven; weave it before row {step.row} is raised.")
+        raise Refused(
+            f"Row {state.row} is raised and not yet woven; weave it before row {step.row} is raised."
+        )
     if step.row != state.row + 1:
         raise Refused(f"Row {state.row + 1} comes next, not row {step.row}.")
     _leave_walk(loom, state)
@@ -142,7 +144,9 @@ def _insert(step: Insert, loom: Loom, state: State) -> State:
     if strays := sorted(units - hung):
         raise Refused(f"Unit {strays[0]} does not hang on shaft {step.shaft}.")
     if not units or units == hung:
-        raise Refused(f"{step.temporary} must take some of the leashes on shaft {step.shaft} and pass some by.")
+        raise Refused(
+            f"{step.temporary} must take some of the leashes on shaft {step.shaft} and pass some by."
+        )
     if len(state.temporaries) >= loom.spare_shafts:
         raise Refused(f"All {loom.spare_shafts} spare shafts are in the loom; draw one out first.")
     if len(state.temporaries_of(step.shaft)) >= loom.temporaries_per_shaft:
@@ -163,17 +167,23 @@ def _move_cords(step: MoveCords, loom: Loom, state: State) -> State:
     except KeyError:
         raise Refused(f"This loom has no handle {step.handle}.") from None
     if now != step.source:
-        raise Refused(f"The cords of handle {step.handle} are on {now or 'nothing'}, not on {step.source or 'nothing'}.")
+        raise Refused(
+            f"The cords of handle {step.handle} are on {now or 'nothing'}, not on {step.source or 'nothing'}."
+        )
     if step.target == step.source:
         raise Refused(f"The cords of handle {step.handle} are there already.")
     if step.target is not None and step.target != home:
         temporary = state.temporary(step.target)
         if temporary is None:
             if step.target.isdigit():
-                raise Refused(f"Handle {step.handle} cannot carry shaft {step.target}; only that shaft's own handle can.")
+                raise Refused(
+                    f"Handle {step.handle} cannot carry shaft {step.target}; only that shaft's own can."
+                )
             raise Refused(f"{step.target} is not in the loom; put it in before its cords are moved.")
         if home is not None and temporary.parent != int(step.handle):
-            raise Refused(f"Handle {step.handle} reaches temporaries of shaft {home} only; {step.target} is not one.")
+            raise Refused(
+                f"Handle {step.handle} reaches temporaries of shaft {home} only; {step.target} is not one."
+            )
         if other := state.handle_on(step.target):
             raise Refused(f"{step.target} hangs on handle {other} already.")
     away = dict(state.away)
@@ -202,7 +212,9 @@ def _done(step: Done, loom: Loom, state: State) -> State:
     if state.phase == "behind":
         _leave_walk(loom, state)
     if state.temporaries:
-        raise Refused(f"{and_list([t.name for t in state.temporaries])} must come out before the piece is finished.")
+        raise Refused(
+            f"{and_list([t.name for t in state.temporaries])} must come out before the piece is finished."
+        )
     if state.away:
         raise Refused(f"The cords of {and_list(['handle ' + h for h, _ in state.away])} are not home yet.")
     return replace(state, phase="done", raised=frozenset(), pulled=frozenset(), busy=False)
@@ -216,7 +228,9 @@ def _leave_walk(loom: Loom, state: State) -> None:
         raise Refused("Nothing has been done on this walk.")
     for handle, carrier in state.away:
         if carrier is None:
-            raise Refused(f"The cords of handle {handle} hang free; hook them on before you go back to the bench.")
+            raise Refused(
+                f"The cords of handle {handle} hang free; hook them on before you go back to the bench."
+            )
 
 
 def _must_be_behind(state: State, what: str) -> None:

@@ -7,7 +7,9 @@ from fractions import Fraction
 from math import floor
 
 
-def picks_for_square_cells(ends_per_unit: int, ends_per_cm: Fraction | int, picks_per_cm: Fraction | int) -> Fraction:
+def picks_for_square_cells(
+    ends_per_unit: int, ends_per_cm: Fraction | int, picks_per_cm: Fraction | int
+) -> Fraction:
     """Picks per row at which a cell of the design comes out square.
 
     A unit is `ends_per_unit / ends_per_cm` wide; p picks are `p / picks_per_cm` high.

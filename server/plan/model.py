@@ -28,7 +28,7 @@ class _Shaft:
 
     Attributes:
         whole: its own handle carries the shaft itself.
-        inside, home, spare: per part, the temporary is in the loom, on the shaft's own handle, on a spare one.
+        inside, home, spare: per part, the temporary is in the loom, on the shaft's handle, on a spare one.
     """
 
     whole: int
@@ -64,7 +64,9 @@ class Model:
         self._one = self.program.variable()
         self.program.fix(self._one, 1.0)
         self.parts: dict[int, Candidates] = {
-            shaft: candidates(piece.loom, shaft, (part for stage in cut for part in stage.asked.get(shaft, ())))
+            shaft: candidates(
+                piece.loom, shaft, (part for stage in cut for part in stage.asked.get(shaft, ()))
+            )
             for shaft in shafts
         }
         self.complete = all(found.complete for found in self.parts.values())
@@ -221,7 +223,8 @@ class Model:
         asking = [k for k, stage in enumerate(self.stages) if shaft in stage.asked]
         simple = not loom.spare_handles and not units & loom.single_cords
         uses: dict[Part, list[int]] = {
-            part: [k for k in asking if part in self.stages[k].asked[shaft]] for part in self.parts[shaft].parts
+            part: [k for k in asking if part in self.stages[k].asked[shaft]]
+            for part in self.parts[shaft].parts
         }
         for k in range(len(self.stages)):
             here = self._at[k][shaft] = _Shaft(program.variable())
@@ -308,7 +311,7 @@ class Model:
             program.row([(v, 1.0) for v, part in lifted if units <= part], lower=1.0)
 
     def _nothing_else_inside(self, here: _Shaft, lifted: int, but: frozenset[Part]) -> None:
-        """Where temporaries may not stay: nothing of a shaft is lifted while another of its is in the loom."""
+        """Where temporaries may not stay: nothing of a shaft is lifted beside another of them."""
         if self.piece.loom.temporaries_may_stay:
             return
         for part, inside in here.inside.items():
@@ -334,7 +337,9 @@ class Model:
         minutes = self.piece.minutes
         for part in now.inside.keys() | then.inside.keys():
             a, b = now.inside.get(part), then.inside.get(part)
-            self._only_on_a_walk(gap, shaft, [self._rise(a, b, minutes.insert + minutes.take * len(part) + minutes.withdraw)])
+            self._only_on_a_walk(
+                gap, shaft, [self._rise(a, b, minutes.insert + minutes.take * len(part) + minutes.withdraw)]
+            )
             self._only_on_a_walk(gap, shaft, [self._fall(a, b)])
         for part in now.spare.keys() | then.spare.keys():
             a, b = now.spare.get(part), then.spare.get(part)
@@ -375,13 +380,15 @@ class Model:
         on, off = ([term for event in events for term in event] for events in self._spare_changes[gap])
         if not on and not off:
             return
-        moves = self.program.variable(self.piece.minutes.move_cords, whole=False, upper=float(self.piece.loom.spare_handles))
+        moves = self.program.variable(
+            self.piece.minutes.move_cords, whole=False, upper=float(self.piece.loom.spare_handles)
+        )
         self._spare_moves.append((moves, [v for v, _ in on], [v for v, _ in off]))
         for events in (on, off):
             self.program.row([(moves, 1.0), *((v, -sign) for v, sign in events)], lower=0.0)
 
     def _pulls_elsewhere(self) -> int:
-        """Pulls that no plan changes: single cords of units on no shaft, and shafts that do not matter here."""
+        """Pulls that no plan changes: single cords of units on no shaft, and shafts that do not matter."""
         loom, total = self.piece.loom, 0
         corded_only = loom.single_cords - frozenset[int]().union(*loom.units_by_shaft.values())
         for row, cells in enumerate(self.piece.rows, 1):

@@ -112,13 +112,13 @@ def _search(piece: Piece, limit: float, progress: Callable[[Progress], None] | N
         found = search(model, math.inf)
         if best is None:
             raise NoPlan(explain(piece, shafts, cut))
-    bound = found.bound if model.complete else model.constant
+    bound = max(found.bound, model.constant) if model.complete else model.constant
     if bound > best.order.totals.minutes - max(grain * 0.75, CLOSE):
         bound = best.order.totals.minutes
         tidy = model.tidiest(bound + grain / 4, seconds=max(left(), 0.1), start=best.schedule)
         if tidy.values is not None:
             best = _tidier(best, _order(piece, model.schedule(tidy.values)))
-    bound = max(math.floor(bound * 1e6) / 1e6, 0.0)
+    bound = math.floor(bound * 1e6) / 1e6
     return replace(best.order, proven=bound >= best.order.totals.minutes - CLOSE, bound=bound)
 
 

@@ -55,8 +55,10 @@ class Lift:
         return self.whole + len(self.parts) + len(self.cords)
 
 
-def best_lift(loom: Loom, standing: Standing, shaft: int, asked: Part, before: Lift | None = None) -> Lift | None:
-    """The lift with the fewest pulls, the one nearest to the row before among those; None where none is exact.
+def best_lift(
+    loom: Loom, standing: Standing, shaft: int, asked: Part, before: Lift | None = None
+) -> Lift | None:
+    """The lift with the fewest pulls, among those the nearest to the row before; None where none is exact.
 
     Args:
         asked: the units of this shaft to be lifted.
@@ -77,6 +79,8 @@ def best_lift(loom: Loom, standing: Standing, shaft: int, asked: Part, before: L
     best: tuple[int, int] | None = None
     found = None
     for count in range(len(usable) + 1):
+        if best is not None and count > best[0]:
+            break
         for chosen in combinations(usable, count):
             lifted = frozenset[int]().union(*(units if part is None else part for part in chosen))
             cords = asked - lifted
@@ -86,7 +90,9 @@ def best_lift(loom: Loom, standing: Standing, shaft: int, asked: Part, before: L
             changes = 0
             if before is not None:
                 changes = (
-                    (lift.whole != before.whole) + len(lift.parts ^ before.parts) + len(lift.cords ^ before.cords)
+                    (lift.whole != before.whole)
+                    + len(lift.parts ^ before.parts)
+                    + len(lift.cords ^ before.cords)
                 )
             if best is None or (lift.pulls, changes) < best:
                 best, found = (lift.pulls, changes), lift

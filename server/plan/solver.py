@@ -83,7 +83,7 @@ class Program:
             start: values of a known solution to begin from.
             watch: called now and then with (best objective so far, bound).
         """
-        highs = highspy.Highs()
+        highs = highspy.Highs()  # type: ignore[no-untyped-call]
         highs.setOptionValue("output_flag", False)
         highs.setOptionValue("time_limit", max(seconds, 0.01))
         highs.setOptionValue("mip_rel_gap", 0.0)

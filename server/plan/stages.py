@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from itertools import pairwise
 
 from server.design.piece import Piece
 from server.plan.demands import Part, asked_of, needs_temporary
@@ -92,5 +93,5 @@ def stages(piece: Piece, shafts: list[int]) -> list[Stage]:
                 if (counts := Counter(a[shaft] for a in asked[first:end] if shaft in a))
             },
         )
-        for first, end in zip(edges, edges[1:], strict=False)
+        for first, end in pairwise(edges)
     ]

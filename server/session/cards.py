@@ -11,9 +11,7 @@ from server.loom.steps import Done, Insert, MoveCords, Raise, Step, Weave, Withd
 from server.plan.replay import replay
 from server.plan.workorder import WorkOrder, kind_of
 
-CardKind = Literal[
-    "raise", "weave", "walk", "label", "insert", "move_cords", "withdraw", "test_lift", "done"
-]
+CardKind = Literal["raise", "weave", "walk", "label", "insert", "move_cords", "withdraw", "test_lift", "done"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,4 +80,3 @@ def _changed_handles(done_behind: list[Card]) -> list[tuple[str, int]]:
             case Withdraw():
                 inserted.pop(card.step.temporary, None)
     return [(handle, redo[handle]) for handle in sorted(redo, key=handle_order)]
-

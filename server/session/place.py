@@ -16,7 +16,8 @@ from server.session.cards import Card
 TapKind = Literal["begin", "next", "back", "again", "stands", "aside", "resume", "end"]
 """begin: the piece goes on the loom · next: the card is done · back: to the card before ·
 again: a test lift was wrong, open its card again · stands: after a break, all stands as shown ·
-aside: the piece comes off the bare loom · resume: it goes on again · end: it is given up, the loom cleared."""
+aside: the piece comes off the bare loom · resume: it goes on again ·
+end: it is given up, the loom cleared."""
 
 Status = Literal["waiting", "on the loom", "aside", "finished", "ended"]
 
@@ -97,7 +98,9 @@ def _moved(cards: Sequence[Card], place: Place, kind: TapKind) -> Place:
             return place
         case "aside", "on the loom":
             if not cards[place.card].before.is_bare():
-                raise NotNow("Temporaries are still in the loom. Weave on until they are out, or give the piece up.")
+                raise NotNow(
+                    "Temporaries are still in the loom. Weave on until they are out, or give the piece up."
+                )
             return replace(place, status="aside")
         case "end", "on the loom" | "aside":
             return replace(place, status="ended", again=None)

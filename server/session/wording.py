@@ -1,0 +1,451 @@
+"""What is said to the weaver: headings, checks, cautions and the log, in the trade's words. Pure text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from server.design.piece import Piece
+from server.loom.actions import and_list
+from server.loom.counting import Run, Stance
+from server.loom.picks import picks_before_row
+from server.loom.state import State, handle_order
+from server.loom.steps import Insert, Label, MoveCords, Raise, Weave, Withdraw
+from server.session.cards import Card
+from server.session.checks import Count, InsertionCheck
+from server.session.place import TapKind
+
+Side = Literal["left", "right"]
+"""Of the loom, as seen by the weaver at the bench."""
+
+LONGEST_LIST = 5
+"""More entries than this are counted in a heading and listed below it."""
+
+STANCE_WORDS: dict[Stance, str] = {
+    "behind-left": "behind the loom, counting from your left",
+    "behind-right": "behind the loom, counting from your right",
+    "left-side": "at the left side of the loom, counting from the leash nearest to you",
+    "right-side": "at the right side of the loom, counting from the leash nearest to you",
+}
+
+
+def several(number: int, one: str, many: str | None = None) -> str:
+    """"1 walk", "2 walks"."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def entries(numbers: Iterable[int]) -> list[str]:
+    """Numbers, ascending, with runs of three and more drawn together: "1–4", "7", "9"."""
+    found: list[list[int]] = []
+    for number in sorted(numbers):
+        if found and number == found[-1][-1] + 1:
+            found[-1].append(number)
+        else:
+            found.append([number])
+    words: list[str] = []
+    for run in found:
+        words += [f"{run[0]}–{run[-1]}"] if len(run) > 2 else [str(number) for number in run]
+    return words
+
+
+def numbers_text(numbers: Iterable[int]) -> str:
+    """"1–4, 7 and 9"."""
+    return and_list(entries(numbers))
+
+
+def handle_entries(handles: Iterable[str]) -> list[str]:
+    """Handles as they hang, pattern shafts' first, runs drawn together."""
+    ordered = sorted(handles, key=handle_order)
+    own = [int(handle) for handle in ordered if handle.isdigit()]
+    return entries(own) + [handle for handle in ordered if not handle.isdigit()]
+
+
+def handles_text(handles: Iterable[str]) -> str:
+    """"3–5 and S1"."""
+    return and_list(handle_entries(handles))
+
+
+def handle_words(handles: Iterable[str]) -> str:
+    """"handle 3", "handles 3 and 4"."""
+    found = list(handles)
+    return f"handle{'s' if len(found) > 1 else ''} {handles_text(found)}"
+
+
+def cord_words(units: Iterable[int]) -> str:
+    """"single draw cord 3", "single draw cords 1–4"."""
+    found = list(units)
+    return f"single draw cord{'s' if len(found) > 1 else ''} {numbers_text(found)}"
+
+
+def carrier_words(carrier: str | None) -> str:
+    """"shaft 7", "temporary 7a", "nothing"."""
+    if carrier is None:
+        return "nothing"
+    return f"shaft {carrier}" if carrier.isdigit() else f"temporary {carrier}"
+
+
+def minutes_text(minutes: float) -> str:
+    """Minutes as people say them."""
+    if minutes < 9.95:
+        return f"{minutes:.1f}".removesuffix(".0") + (" minute" if f"{minutes:.1f}" == "1.0" else " minutes")
+    whole = round(minutes)
+    if whole < 60:
+        return f"{whole} minutes"
+    hours, rest = divmod(whole, 60)
+    return several(hours, "hour") + (f" {several(rest, 'minute')}" if rest else "")
+
+
+def span_text(seconds: float) -> str:
+    """How long a break was: "40 minutes", "3 hours", "2 days"."""
+    minutes = int(seconds // 60)
+    if minutes < 120:
+        return several(minutes, "minute")
+    hours = minutes // 60
+    return several(hours, "hour") if hours < 48 else several(hours // 24, "day")
+
+
+def after_row(row: int) -> str:
+    """"after row 12", "before the first row"."""
+    return f"after row {row}" if row else "before the first row"
+
+
+def due_out(row: int, rows: int) -> str:
+    """When something that comes out after this row is due: "before row 13", "at the end"."""
+    return f"before row {row + 1}" if row < rows else "at the end, after the last row"
+
+
+# --- what is pulled, let go and left -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What happens to handles (or single cords) when a row is raised."""
+
+    pull: tuple[str, ...]
+    let_go: tuple[str, ...]
+    leave: tuple[str, ...]
+
+
+def handle_change(card: Card) -> Change:
+    """The handles of a `raise` card; after a walk everything is down, so all are to be pulled."""
+    assert isinstance(card.step, Raise)
+    up, now = set(card.step.handles), card.before.raised
+    pull, go, leave = (sorted(handles, key=handle_order) for handles in (up - now, now - up, now & up))
+    return Change(tuple(pull), tuple(go), tuple(leave))
+
+
+def cord_change(card: Card) -> tuple[tuple[int, ...], tuple[int, ...], tuple[int, ...]]:
+    """Single cords (units) to pull, to let go and to leave on a `raise` card."""
+    assert isinstance(card.step, Raise)
+    up, now = set(card.step.single_cords), card.before.pulled
+    return tuple(sorted(up - now)), tuple(sorted(now - up)), tuple(sorted(now & up))
+
+
+def _named(words: list[str], number: int, what: str) -> str:
+    return and_list(words) if len(words) <= LONGEST_LIST else f"{number} {what}"
+
+
+def _handles_and_cords(handles: Sequence[str], cords: Sequence[int]) -> list[str]:
+    parts = []
+    if handles:
+        parts.append(_named(handle_entries(handles), len(handles), "handles"))
+    if cords:
+        words = entries(cords)
+        if len(words) > LONGEST_LIST:
+            parts.append(f"{len(cords)} single cords")
+        else:
+            parts.append(f"cord{'s' if len(cords) > 1 else ''} {and_list(words)}")
+    return parts
+
+
+def _raise_heading(card: Card) -> str:
+    handles = handle_change(card)
+    pull_cords, drop_cords, leave_cords = cord_change(card)
+    pull = _handles_and_cords(handles.pull, pull_cords)
+    let_go = _handles_and_cords(handles.let_go, drop_cords)
+    left = bool(handles.leave or leave_cords)
+    if not pull and not let_go:
+        return "Leave everything as it hangs" if left else "Pull nothing for this row"
+    if not pull and not left:
+        return "Let everything go"
+    # "3 and 4, and cords 1–6": a plain "and" twice would run together
+    parts = [f"pull {', and '.join(pull)}"] if pull else []
+    if let_go:
+        parts.append(f"let go of {', and '.join(let_go)}")
+    text = ", ".join(parts)
+    return text[0].upper() + text[1:]
+
+
+def heading(card: Card) -> str:
+    """The card's heading; it begins with the verb."""
+    match card.step:
+        case Raise():
+            return _raise_heading(card)
+        case Weave():
+            return f"Weave {several(card.step.picks, 'pick')}"
+        case Label():
+            words, number = entries(card.step.shafts), len(card.step.shafts)
+            if number == 1:
+                return f"Tape a number on shaft {words[0]}"
+            if len(words) > LONGEST_LIST:
+                return f"Tape numbers on {number} shafts"
+            return f"Tape numbers on shafts {and_list(words)}"
+        case Insert():
+            return f"Insert temporary {card.step.temporary}"
+        case MoveCords(handle=handle, source=source, target=target):
+            if target is None:
+                return f"Unhook the cords of handle {handle}"
+            if source is None:
+                return f"Hang the cords of handle {handle} on {carrier_words(target)}"
+            back = "back " if target.isdigit() else ""
+            return f"Move the cords of handle {handle} {back}to {carrier_words(target)}"
+        case Withdraw():
+            return f"Draw out temporary {card.step.temporary}"
+    if card.kind == "walk":
+        return "Go behind the loom"
+    if card.kind == "test_lift":
+        return f"Pull handle {card.handle} alone"
+    if card.before.raised or card.before.pulled:
+        return "Let everything down: the piece is woven"
+    return "Look the loom over: the piece is woven"
+
+
+# --- the shuttle ---------------------------------------------------------------------------------------
+
+
+def other_side(side: Side) -> Side:
+    """Left for right, right for left."""
+    return "left" if side == "right" else "right"
+
+
+def shuttle_sides(piece: Piece, row: int, first: Side) -> tuple[Side, Side]:
+    """On which side the shuttle is before a row, and after it.
+
+    Args:
+        first: the side it starts from at the first pick of the piece.
+    """
+    start = first if picks_before_row(piece.picks_per_row, row) % 2 == 0 else other_side(first)
+    return start, start if piece.picks(row) % 2 == 0 else other_side(start)
+
+
+# --- checks --------------------------------------------------------------------------------------------
+
+
+def pulled_words(handles: int, cords: int) -> str:
+    """How many are pulled in all: "3 handles and 2 single cords"."""
+    parts = [several(handles, "handle")] if handles or not cords else []
+    if cords:
+        parts.append(several(cords, "single cord"))
+    return " and ".join(parts)
+
+
+def places_words(stance: Stance, from_end: bool) -> str:
+    """Where a count is taken, named by the side, not by where counting began."""
+    if stance in ("behind-left", "behind-right"):
+        at_left = (stance == "behind-left") != from_end
+        return "at your left" if at_left else "at your right"
+    at_left = (stance == "left-side") != from_end
+    return "at the loom’s left" if at_left else "at the loom’s right"
+
+
+_ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
+
+
+def _ordinal(number: int) -> str:
+    return _ORDINALS[number - 1] if number <= len(_ORDINALS) else f"number {number}"
+
+
+def count_words(count: Count, stance: Stance) -> str:
+    """One count of an insertion, as a clause."""
+    where = places_words(stance, count.from_end)
+    if count.run == 0:
+        return f"{where} {count.leashes or 'none'} passed by"
+    taken = count.run % 2 == 1
+    which = _ordinal(count.run // 2 + 1 if taken else count.run // 2)
+    if taken:
+        return f"the {which} group taken {where} has {several(count.leashes, 'leash', 'leashes')}"
+    return f"the {which} gap inside {where} has {several(count.leashes, 'leash', 'leashes')}"
+
+
+def insertion_check_words(check: InsertionCheck, stance: Stance) -> str:
+    """What to count, in one sentence."""
+    clauses = [count_words(count, stance) for count in check.counts]
+    text = and_list(clauses)
+    return text[0].upper() + text[1:] + "."
+
+
+def look_alike_words(check: InsertionCheck, shaft: int) -> str:
+    """What counting cannot tell, and what to do instead; empty if it can."""
+    if not check.look_alikes:
+        return ""
+    others = [f"shaft {other}" for other in check.look_alikes]
+    carries = "carries" if len(others) == 1 else "carry"
+    return (
+        f"Counting cannot tell shaft {shaft} from {' or '.join(others)}, which {carries} as many leashes. "
+        f"Read the tape: it must say {shaft}. The test lift will show it, too."
+    )
+
+
+def runs_words(runs: Sequence[Run]) -> str:
+    """"take 1, pass 1, take 2, pass 4"."""
+    return ", ".join(f"{'take' if run.take else 'pass'} {run.leashes}" for run in runs)
+
+
+def check_words(piece: Piece, card: Card, first: Side) -> str:
+    """The check of every card but an insertion, which needs the stance."""
+    match card.step:
+        case Raise(handles=handles, single_cords=cords):
+            number = len(handles) + len(cords)
+            is_or_are = "is" if number == 1 else "are"
+            return f"{pulled_words(len(handles), len(cords))} {is_or_are} pulled in all."
+        case Weave(row=row):
+            return f"The shuttle ends on your {shuttle_sides(piece, row, first)[1]}."
+        case Label(shafts=shafts):
+            carry = "carries" if len(shafts) == 1 else "carry"
+            return f"{several(len(shafts), 'shaft')} {carry} a number. Shaft 1 is the nearest to the bench."
+        case MoveCords(handle=handle, target=target):
+            if target is None:
+                return f"Neither cord of handle {handle} holds anything."
+            return f"Both cords of handle {handle} are on {carrier_words(target)}, one at each end."
+        case Withdraw(temporary=name):
+            shaft = next(t.parent for t in card.before.temporaries if t.name == name)
+            rest = [t.name for t in card.after.temporaries_of(shaft)]
+            stays = f", and {and_list(rest)} {'stays' if len(rest) == 1 else 'stay'} in" if rest else ""
+            hung = len(piece.loom.units_of(shaft))
+            return f"All {several(hung, 'leash', 'leashes')} still hang on shaft {shaft}{stays}."
+    if card.kind == "walk":
+        return "No handle and no single cord is pulled any more."
+    if card.kind == "done":
+        return "No temporary is in the loom, and every handle’s cords are on its own shaft."
+    return ""
+
+
+def order_of_work(card: Card) -> tuple[str, ...]:
+    """The hands' work on an insertion or a withdrawal, in order (common practice, no source)."""
+    match card.step:
+        case Insert(shaft=shaft, temporary=name):
+            return (
+                f"Lift shaft {shaft} by hand and prop it: its leashes stand clear.",
+                f"Turn the hooks of {name} down.",
+                f"Slide {name} through the leashes to take; pass the others by.",
+                f"Turn {name} hooks up.",
+                f"Rest {name} on the supports beside shaft {shaft}, on the bench side.",
+                f"Lower shaft {shaft}. It still carries all its leashes.",
+            )
+        case Withdraw(temporary=name):
+            shaft = next(t.parent for t in card.before.temporaries if t.name == name)
+            return (
+                f"Lift shaft {shaft} by hand and prop it.",
+                f"Turn the hooks of {name} down.",
+                f"Draw {name} out.",
+                f"Lower shaft {shaft}.",
+            )
+    return ()
+
+
+def cautions(card: Card) -> tuple[str, ...]:
+    """What may hurt on this card, to be read before the action; nothing where there is no hazard."""
+    match card.kind:
+        case "walk":
+            return (
+                "Unlock and lower every cord before you leave the bench.",
+                "Nobody at the handles while you are behind.",
+                "A stool must stand firm. What the loom’s maker says comes first.",
+            )
+        case "insert" | "withdraw":
+            return ("Prop the shaft, do not hold it. Its weights hang under your hands.",)
+        case "move_cords":
+            return ("The cords must be unlocked and slack before you unhook them.",)
+        case "test_lift":
+            return ("Nobody behind the loom, no hands among the shafts.",)
+    return ()
+
+
+def undo_first(card: Card, standing: State) -> tuple[str, ...]:
+    """How to take back an insertion or a move that came out wrong, before it is done again.
+
+    Args:
+        standing: what stands in the loom now.
+    """
+    lines = ["Let the handle down. Go behind; nobody at the handles."]
+    match card.step:
+        case Insert(shaft=shaft, temporary=name):
+            handle = standing.handle_on(name)
+            if handle:
+                lines.append(f"Unhook both cords of handle {handle} from {name}.")
+            lines.append(f"Prop shaft {shaft}, turn the hooks of {name} down and draw it out.")
+            lines.append(f"Put {name} in as shown here.")
+            if handle:
+                lines.append(f"Hang both cords of handle {handle} on {name} again.")
+        case MoveCords(handle=handle, target=target):
+            lines.append(f"Follow both cords of handle {handle} from the handle to their ends.")
+            if target is None:
+                lines.append("Leave both hanging free.")
+            else:
+                lines.append(f"Hang both on {carrier_words(target)}; read the tape first.")
+    return tuple(lines)
+
+
+# --- the log -------------------------------------------------------------------------------------------
+
+
+def done_words(card: Card) -> str:
+    """What has been done when a card is done."""
+    match card.step:
+        case Raise(row=row):
+            return f"Row {row}: shed raised"
+        case Weave(row=row):
+            return f"Row {row} woven"
+        case Label(shafts=shafts):
+            return f"Numbers taped on {'shaft' if len(shafts) == 1 else 'shafts'} {numbers_text(shafts)}"
+        case Insert(temporary=name):
+            return f"{name} put in"
+        case Withdraw(temporary=name):
+            return f"{name} drawn out"
+        case MoveCords(handle=handle, source=source, target=target):
+            if target is None:
+                return f"Cords of handle {handle} unhooked from {carrier_words(source)}"
+            return f"Cords of handle {handle} moved to {carrier_words(target)}"
+    if card.kind == "walk":
+        return f"Went behind the loom {after_row(card.row)}"
+    if card.kind == "test_lift":
+        return f"Test lift of handle {card.handle}: as shown"
+    return "Piece finished"
+
+
+def log_words(cards: Sequence[Card], kind: TapKind, number: int, again: int | None) -> str:
+    """One entry of the log.
+
+    Args:
+        number: the card that was up when she tapped.
+        again: the card that was being done once more then, or None.
+    """
+    card = cards[number]
+    match kind:
+        case "begin":
+            return "Put on the loom"
+        case "next":
+            return done_words(card) if again is None else f"{done_words(cards[again])}, done again"
+        case "back" if again is not None:
+            return "Back to the test lift: not done again"
+        case "back":
+            return "Back: tapped too far"
+        case "again":
+            return f"Test lift of handle {card.handle}: not right"
+        case "stands":
+            return "After a break: all stood as shown"
+        case "aside":
+            return "Taken off the loom, to go on later"
+        case "resume":
+            return "Put on the loom again"
+        case "end":
+            return "Given up; the loom is cleared"
+
+
+def is_about_temporaries(cards: Sequence[Card], kind: TapKind, number: int, again: int | None) -> bool:
+    """Whether an entry of the log has to do with a temporary or with where cords hang."""
+    about = cards[number if again is None else again].kind
+    return kind in ("next", "again", "back") and about in (
+        "label", "insert", "withdraw", "move_cords", "test_lift"
+    )
