@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, Literal
 
 from server.design.piece import Minutes
 from server.loom.steps import Done, Insert, Label, MoveCords, Raise, Step, Walk, Weave, Withdraw
@@ -82,7 +82,9 @@ def count_up(steps: Sequence[Step], minutes: Minutes, free_walks: frozenset[int]
     return Totals(len(walks), len(inserts), taken, withdrawals, moves, pulls, round(total, 6))
 
 
-_KINDS: dict[type[Any], str] = {
+StepKind = Literal["raise", "weave", "walk", "label", "insert", "move_cords", "withdraw", "done"]
+
+_KINDS: dict[type[Any], StepKind] = {
     Raise: "raise",
     Weave: "weave",
     Walk: "walk",
@@ -92,12 +94,12 @@ _KINDS: dict[type[Any], str] = {
     Withdraw: "withdraw",
     Done: "done",
 }
-_TYPES = {kind: type_ for type_, kind in _KINDS.items()}
+_TYPES: dict[str, type[Any]] = {kind: type_ for type_, kind in _KINDS.items()}
 _FILE_NAMES = {"source": "from", "target": "to"}
 _FIELD_NAMES = {name: field for field, name in _FILE_NAMES.items()}
 
 
-def kind_of(step: Step) -> str:
+def kind_of(step: Step) -> StepKind:
     """The step's `kind` in the file."""
     return _KINDS[type(step)]
 

@@ -9,9 +9,9 @@ from server.design.piece import Piece
 from server.loom.state import State, handle_order
 from server.loom.steps import Done, Insert, MoveCords, Raise, Step, Weave, Withdraw
 from server.plan.replay import replay
-from server.plan.workorder import WorkOrder, kind_of
+from server.plan.workorder import StepKind, WorkOrder, kind_of
 
-CardKind = Literal["raise", "weave", "walk", "label", "insert", "move_cords", "withdraw", "test_lift", "done"]
+CardKind = StepKind | Literal["test_lift"]
 
 
 @dataclass(frozen=True, slots=True)
