@@ -16,7 +16,7 @@ import numpy as np
 
 from server.design.piece import Piece
 from server.plan.demands import Part, asked_of
-from server.plan.parts import Candidates, alike, candidates
+from server.plan.parts import alike, candidates_of
 from server.plan.schedule import BARE, Borrowed, Schedule, Standing, best_lift
 from server.plan.solver import Outcome, Program, Term
 from server.plan.stages import Stage
@@ -31,7 +31,7 @@ class _Shaft:
         inside, home, spare: per part, the temporary is in the loom, on the shaft's handle, on a spare one.
     """
 
-    whole: int
+    whole: int | None
     inside: dict[Part, int] = field(default_factory=dict)
     home: dict[Part, int] = field(default_factory=dict)
     spare: dict[Part, int] = field(default_factory=dict)
@@ -58,16 +58,31 @@ class Model:
         complete: whether its optimum is the optimum over all parts of shafts.
     """
 
-    def __init__(self, piece: Piece, shafts: Sequence[int], cut: Sequence[Stage]) -> None:
+    def __init__(
+        self,
+        piece: Piece,
+        shafts: Sequence[int],
+        cut: Sequence[Stage],
+        begin: Standing = BARE,
+        end: Standing = BARE,
+    ) -> None:
+        """Build the program.
+
+        Args:
+            shafts: the relevant ones.
+            cut: the stages, or some of them that follow each other.
+            begin: what stands in the loom before the first of these stages.
+            end: what shall stand there after the last.
+        """
         self.piece, self.shafts, self.stages = piece, list(shafts), list(cut)
+        self._begin, self._end = begin, end
         self.program = Program()
         self._one = self.program.variable()
         self.program.fix(self._one, 1.0)
-        self.parts: dict[int, Candidates] = {
-            shaft: candidates(
-                piece.loom, shaft, (part for stage in cut for part in stage.asked.get(shaft, ()))
-            )
-            for shaft in shafts
+        standing = begin.inside | end.inside
+        self.parts = {
+            shaft: found.with_those(part for parent, part in standing if parent == shaft)
+            for shaft, found in candidates_of(piece.loom, shafts, cut).items()
         }
         self.complete = all(found.complete for found in self.parts.values())
         gaps = range(len(cut) + 1)
@@ -88,7 +103,7 @@ class Model:
             for shaft in self.shafts:
                 self._change(gap, shaft)
             self._move_spare_cords(gap)
-        self.constant = self._pulls_elsewhere() * piece.minutes.pull
+        self.constant = pulls_elsewhere(piece, shafts) * piece.minutes.pull
 
     # -- what is solved ---------------------------------------------------------------------------
 
@@ -178,7 +193,8 @@ class Model:
         standings = [schedule[stage.last - 1] for stage in self.stages]
         for at, standing in zip(self._at, standings, strict=True):
             for shaft, here in at.items():
-                values[here.whole] = float(shaft not in standing.home)
+                if here.whole is not None:
+                    values[here.whole] = float(shaft not in standing.home)
             chosen = (
                 ("inside", standing.inside),
                 ("home", standing.home.items()),
@@ -203,14 +219,16 @@ class Model:
             values[event] = max(values[then] - (values[now] if now is not None else 0.0), 0.0)
         for moves, on, off in self._spare_moves:
             values[moves] = max(sum(values[v] for v in on), sum(values[v] for v in off))
-        for gap, (before, after) in enumerate(zip([BARE, *standings], [*standings, BARE], strict=True)):
+        for gap, (before, after) in enumerate(
+            zip([self._begin, *standings], [*standings, self._end], strict=True)
+        ):
             values[self._walks[gap]] = float(before != after)
         return values
 
     # -- how it is built --------------------------------------------------------------------------
 
     def _walk(self, gap: int) -> int:
-        row = self.stages[gap].first - 1 if gap < len(self.stages) else len(self.piece.rows)
+        row = self.stages[gap].first - 1 if gap < len(self.stages) else self.stages[-1].last
         walk = self.program.variable(0.0 if row in self.piece.free_walks else self.piece.minutes.walk)
         if row in self.piece.no_walks:
             self.program.fix(walk, 0.0)
@@ -221,13 +239,15 @@ class Model:
         program, loom = self.program, self.piece.loom
         units = loom.units_of(shaft)
         asking = [k for k, stage in enumerate(self.stages) if shaft in stage.asked]
-        simple = not loom.spare_handles and not units & loom.single_cords
+        touched = any(parent == shaft for parent, _ in self._begin.inside | self._end.inside)
+        simple = not loom.spare_handles and not units & loom.single_cords and not touched
         uses: dict[Part, list[int]] = {
             part: [k for k in asking if part in self.stages[k].asked[shaft]]
             for part in self.parts[shaft].parts
         }
         for k in range(len(self.stages)):
-            here = self._at[k][shaft] = _Shaft(program.variable())
+            whole = program.variable()
+            here = self._at[k][shaft] = _Shaft(whole)
             place = bisect_left(asking, k)
             idle = place == len(asking) or asking[place] != k
             before = asking[place - 1] if place else -1
@@ -245,7 +265,7 @@ class Model:
                     here.home[part] = program.variable()
                 if loom.spare_handles:
                     here.spare[part] = program.variable()
-            program.row([(here.whole, 1.0), *((v, 1.0) for v in here.home.values())], 1.0, 1.0)
+            program.row([(whole, 1.0), *((v, 1.0) for v in here.home.values())], 1.0, 1.0)
             for part, inside in here.inside.items():
                 on = [(v, -1.0) for v in (here.home.get(part), here.spare.get(part)) if v is not None]
                 if on:
@@ -288,7 +308,7 @@ class Model:
         pull = self.piece.minutes.pull * rows
         nothing: Part = frozenset()
         lifted: list[tuple[int, Part]] = []
-        if asked == loom.units_of(shaft):
+        if asked == loom.units_of(shaft) and here.whole is not None:
             up = program.variable(pull)
             program.row([(here.whole, 1.0), (up, -1.0)], lower=0.0)
             self._nothing_else_inside(here, up, frozenset())
@@ -331,9 +351,8 @@ class Model:
 
     def _change(self, gap: int, shaft: int) -> None:
         """What is done to a shaft on a walk, and what it costs."""
-        bare = _Shaft(self._one)
-        now = self._at[gap - 1][shaft] if gap else bare
-        then = self._at[gap][shaft] if gap < len(self.stages) else bare
+        now = self._at[gap - 1][shaft] if gap else self._given(self._begin, shaft)
+        then = self._at[gap][shaft] if gap < len(self.stages) else self._given(self._end, shaft)
         minutes = self.piece.minutes
         for part in now.inside.keys() | then.inside.keys():
             a, b = now.inside.get(part), then.inside.get(part)
@@ -352,6 +371,19 @@ class Model:
         for part in now.home.keys() | then.home.keys():
             moved.append(self._rise(now.home.get(part), then.home.get(part), minutes.move_cords))
         self._only_on_a_walk(gap, shaft, moved)
+
+    def _given(self, standing: Standing, shaft: int) -> _Shaft:
+        """A shaft as it stands before the first stage or after the last."""
+
+        def those(temporaries: Iterable[Borrowed]) -> dict[Part, int]:
+            return {part: self._one for parent, part in temporaries if parent == shaft}
+
+        return _Shaft(
+            None if shaft in standing.home else self._one,
+            those(standing.inside),
+            those(standing.home.items()),
+            those(standing.spare),
+        )
 
     def _rise(self, now: int | None, then: int | None, cost: float) -> list[Term]:
         """A variable that is 1 where this stands after the gap and not before."""
@@ -387,15 +419,16 @@ class Model:
         for events in (on, off):
             self.program.row([(moves, 1.0), *((v, -sign) for v, sign in events)], lower=0.0)
 
-    def _pulls_elsewhere(self) -> int:
-        """Pulls that no plan changes: single cords of units on no shaft, and shafts that do not matter."""
-        loom, total = self.piece.loom, 0
-        corded_only = loom.single_cords - frozenset[int]().union(*loom.units_by_shaft.values())
-        for row, cells in enumerate(self.piece.rows, 1):
-            total += len(cells & corded_only)
-            for shaft in loom.units_by_shaft:
-                if shaft not in self._at[0]:
-                    lift = best_lift(loom, BARE, shaft, asked_of(self.piece, row, shaft))
-                    assert lift is not None, "a shaft that needs a temporary matters"
-                    total += lift.pulls
-        return total
+
+def pulls_elsewhere(piece: Piece, shafts: Sequence[int]) -> int:
+    """Pulls that no plan changes: single cords of units on no shaft, and shafts that are not among these."""
+    loom, total = piece.loom, 0
+    corded_only = loom.single_cords - frozenset[int]().union(*loom.units_by_shaft.values())
+    others = [shaft for shaft in loom.units_by_shaft if shaft not in shafts]
+    for row, cells in enumerate(piece.rows, 1):
+        total += len(cells & corded_only)
+        for shaft in others:
+            lift = best_lift(loom, BARE, shaft, asked_of(piece, row, shaft))
+            assert lift is not None, "a shaft that needs a temporary matters"
+            total += lift.pulls
+    return total

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 from server.loom.state import Loom
 from server.plan.demands import Part
+from server.plan.stages import Stage
 
 MOST_PARTS = 96
 """Candidates for one shaft; beyond that the plan is not claimed to be the cheapest."""
@@ -24,6 +25,18 @@ class Candidates:
 
     parts: tuple[Part, ...]
     complete: bool
+
+    def with_those(self, parts: Iterable[Part]) -> Candidates:
+        """These candidates and some more."""
+        return Candidates(tuple(sorted({*self.parts, *parts}, key=_order)), self.complete)
+
+
+def candidates_of(loom: Loom, shafts: Sequence[int], cut: Sequence[Stage]) -> dict[int, Candidates]:
+    """The candidates of each of these shafts, given all that the stages ask of it."""
+    return {
+        shaft: candidates(loom, shaft, [part for stage in cut for part in stage.asked.get(shaft, ())])
+        for shaft in shafts
+    }
 
 
 def candidates(loom: Loom, shaft: int, asked: Iterable[Part]) -> Candidates:

@@ -11,8 +11,9 @@ from fractions import Fraction
 from server.design.piece import Minutes, Piece
 from server.plan.assemble import assemble, visits
 from server.plan.hand_rule import hand_schedule
-from server.plan.model import Model
+from server.plan.model import Model, pulls_elsewhere
 from server.plan.no_plan import NoPlan, explain, strip_schedule
+from server.plan.parts import candidates_of
 from server.plan.replay import verify
 from server.plan.schedule import BARE, Schedule
 from server.plan.solver import Outcome
@@ -104,14 +105,18 @@ def _search(piece: Piece, limit: float, progress: Callable[[Progress], None] | N
     if piece.loom.spare_handles:
         # What can be done without the spare handles is found quickly, and is where the search begins.
         search(Model(replace(piece, loom=replace(piece.loom, spare_handles=0)), shafts, cut), left(0.25))
+        size = len(cut) * sum(len(found.parts) for found in candidates_of(piece.loom, shafts, cut).values())
+        if best is not None and size > WIDE:
+            hopeless = size > PER_SECOND * left()
+            best = _in_windows(piece, shafts, cut, best, grain, began + limit * (0.95 if hopeless else 0.5))
+            if hopeless:  # the whole would not even be begun in the time that is left
+                return replace(best.order, bound=pulls_elsewhere(piece, shafts) * piece.minutes.pull)
     model = Model(piece, shafts, cut)
     found = search(model, left(0.9))
-    if found.impossible:
-        raise NoPlan(explain(piece, shafts, cut))
-    if best is None:  # the time ran out before there was any order at all: look on for one
+    if best is None and not found.impossible:  # the time ran out before there was any order: look on for one
         found = search(model, math.inf)
-        if best is None:
-            raise NoPlan(explain(piece, shafts, cut))
+    if best is None:
+        raise NoPlan(explain(piece, shafts, cut))
     bound = max(found.bound, model.constant) if model.complete else model.constant
     if bound > best.order.totals.minutes - max(grain * 0.75, CLOSE):
         bound = best.order.totals.minutes
@@ -120,6 +125,46 @@ def _search(piece: Piece, limit: float, progress: Callable[[Progress], None] | N
             best = _tidier(best, _order(piece, model.schedule(tidy.values)))
     bound = math.floor(bound * 1e6) / 1e6
     return replace(best.order, proven=bound >= best.order.totals.minutes - CLOSE, bound=bound)
+
+
+WINDOW = 8
+"""Stages planned anew at a time, where the whole is too large to be planned at once."""
+
+WINDOW_SECONDS = 2.0
+
+WIDE = 4_000
+"""Stages × candidate parts above which windows are planned first, with spare handles."""
+
+PER_SECOND = 1_000
+"""Stages × candidate parts that the solver can be expected to begin on in a second."""
+
+
+def _in_windows(
+    piece: Piece, shafts: list[int], cut: list[Stage], best: _Found, grain: float, until: float
+) -> _Found:
+    """Plan a window of stages anew, with what stands before and after it as it is, and move it along.
+
+    Args:
+        until: when to stop, on the monotonic clock.
+    """
+    first, without_gain = 0, 0
+    while without_gain <= len(cut) // (WINDOW // 2) and time.monotonic() < until:
+        window = cut[first : first + WINDOW]
+        before, after = window[0].first - 1, window[-1].last
+        begin = best.schedule[before - 1] if before else BARE
+        end = best.schedule[after] if after < len(piece.rows) else BARE
+        model = Model(piece, shafts, window, begin, end)
+        found = model.cheapest(
+            seconds=min(until - time.monotonic(), WINDOW_SECONDS), grain=grain, start=best.schedule
+        )
+        without_gain += 1
+        if found.values is not None:
+            schedule = [*best.schedule[:before], *model.schedule(found.values), *best.schedule[after:]]
+            better = _better(best, _order(piece, schedule))
+            if better is not best:
+                best, without_gain = better, 0
+        first = first + WINDOW // 2 if after < len(piece.rows) else 0
+    return best
 
 
 def _order(piece: Piece, schedule: Schedule) -> _Found:
