@@ -1,0 +1,61 @@
+"""The browser's door: pages, static files, and the guard around them."""
+
+from __future__ import annotations
+
+from http import HTTPStatus
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from server.settings import Settings
+from server.store.database import Store, StoreFailure
+from server.web import entry, pages, static_files
+from server.web.entry import sentence_page
+from server.web.guard import Guard
+
+_SENTENCES = {
+    404: ("Not here", "There is no such page, or no such piece."),
+    405: ("Nothing was changed", "This page cannot be asked for in that way. Go back and use its buttons."),
+}
+
+
+def create_app(settings: Settings, store: Store) -> FastAPI:
+    """The whole web application.
+
+    Args:
+        settings: `app.state.settings` to the pages.
+        store: `app.state.store` to the pages; the caller closes it.
+    """
+    app = FastAPI(title="Spareshaft", openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False)
+    app.state.settings = settings
+    app.state.store = store
+    app.state.tries = entry.Tries()
+    for router in (static_files.router, entry.router, *pages.routers):
+        app.include_router(router)
+    app.add_exception_handler(HTTPException, _told)
+    app.add_exception_handler(RequestValidationError, _not_understood)
+    app.add_exception_handler(StoreFailure, _store_failed)
+    app.add_middleware(Guard, settings=settings)
+    return app
+
+
+async def _told(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    title, sentence = _SENTENCES.get(error.status_code, ("That did not work", "Go back and try again."))
+    if error.detail != HTTPStatus(error.status_code).phrase:
+        sentence = error.detail
+    answer = sentence_page(error.status_code, title, sentence)
+    answer.headers.update(error.headers or {})
+    return answer
+
+
+async def _not_understood(request: Request, error: Exception) -> Response:
+    return sentence_page(
+        422, "Nothing was changed", "Part of what was sent is missing or is not what belongs there."
+    )
+
+
+async def _store_failed(request: Request, error: Exception) -> Response:
+    return sentence_page(503, "Nothing was changed", str(error))

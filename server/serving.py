@@ -1,0 +1,134 @@
+"""Starting the server: the address, the data folder, the join code."""
+
+from __future__ import annotations
+
+import errno
+import ipaddress
+import logging
+import socket
+import sys
+from contextlib import closing, suppress
+from pathlib import Path
+
+import uvicorn
+
+from server.app import create_app
+from server.planning import bring_in
+from server.settings import (
+    DATABASE_NAME,
+    DEFAULT_PORT,
+    Settings,
+    kept_secret,
+    new_join_code,
+    resource_dir,
+)
+from server.store.database import Store
+from server.terminal import own_addresses, say, tell_how_to_join
+
+_EVERYWHERE = "0.0.0.0"
+_NOT_OURS = "{host} is not an address of this computer. Leave --host out, or name one that is, in figures."
+
+
+class CannotServe(Exception):
+    """The server cannot be started as asked; the message says why."""
+
+
+def serve(data: Path, *, host: str | None, port: int, share: bool, demo: bool) -> None:
+    """Serve until Ctrl-C.
+
+    Args:
+        data: the data folder.
+        host: the address to listen on; None: this computer only or, shared, every address it has.
+        port: 0 stands for any that is free.
+        share: whether other devices may come in that know the join code.
+        demo: whether to put the demo pieces in where there are no pieces.
+
+    Raises:
+        CannotServe: if the address or the data folder cannot be used.
+        StoreFailure: if the database cannot be used.
+    """
+    host = _host(host, share)
+    with _listen(host, port) as listener, closing(Store(data / DATABASE_NAME)) as store:
+        port = listener.getsockname()[1]
+        if demo and not store.pieces():
+            # the last brought in stands first among the pieces
+            for path in sorted(resource_dir("demo_data").glob("*.json"), reverse=True):
+                say(bring_in(store, str(path), limit=10.0))
+        addresses = own_addresses() if host == _EVERYWHERE else [host]
+        settings = Settings(
+            data=data,
+            host=host,
+            port=port,
+            share=share,
+            join_code=new_join_code() if share else None,
+            secret=_secret(data),
+            names=(*addresses, socket.gethostname(), f"{socket.gethostname()}.local"),
+        )
+        here = "127.0.0.1" if host == _EVERYWHERE else f"[{host}]" if ":" in host else host
+        say(f"Spareshaft is at http://{here}:{port}/ on this computer. Ctrl-C stops it; nothing is lost.")
+        if settings.join_code:
+            tell_how_to_join(addresses, port, settings.join_code)
+        sys.stdout.flush()
+        _run(settings, store, listener)
+
+
+def _run(settings: Settings, store: Store, listener: socket.socket) -> None:
+    logging.basicConfig(level=logging.WARNING, format="%(message)s")
+    config = uvicorn.Config(
+        create_app(settings, store),
+        http="h11",  # it reads on after an early answer, so that a browser sees why a large file is refused
+        ws="none",
+        lifespan="off",
+        log_config=None,
+        access_log=False,
+        proxy_headers=False,  # no header may say that a request comes from this computer
+        server_header=False,
+        timeout_graceful_shutdown=3,
+    )
+    with suppress(KeyboardInterrupt):
+        uvicorn.Server(config).run(sockets=[listener])
+    say("\nStopped. Everything is kept.")
+
+
+def _host(asked: str | None, share: bool) -> str:
+    if asked is None:
+        return _EVERYWHERE if share else "127.0.0.1"
+    if asked.lower() == "localhost":
+        return "127.0.0.1"
+    try:
+        address = ipaddress.ip_address(asked)
+    except ValueError:
+        address = None
+    if not share and (address is None or not address.is_loopback):
+        raise CannotServe(
+            f"{asked or 'that host'} may be reached from other devices. "
+            "Add --share, so that they must join with a code."
+        )
+    if address is None or str(address) == "::":  # "::" would take other devices in under two addresses each
+        raise CannotServe(_NOT_OURS.format(host=asked or "that host"))
+    return str(address)
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    try:
+        return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
+    except OSError as error:
+        number = error.errno
+        if number == errno.EADDRNOTAVAIL:
+            why = _NOT_OURS.format(host=host)
+        elif number == errno.EADDRINUSE:
+            other = port + 1 if port < 65535 else DEFAULT_PORT
+            why = f"port {port} is in use, perhaps by a Spareshaft that runs already. Try --port {other}."
+        elif number == errno.EACCES:
+            why = f"port {port} is not for everyone to use. Choose one above 1023, such as {DEFAULT_PORT}."
+        else:
+            why = f"{host}, port {port} cannot be listened on: {error}."
+        raise CannotServe(why) from None
+
+
+def _secret(data: Path) -> str:
+    try:
+        return kept_secret(data)
+    except OSError as error:
+        where, why = error.filename or data, error.strerror or error
+        raise CannotServe(f"{where} cannot be used: {why}.") from None

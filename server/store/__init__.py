@@ -1,0 +1,1 @@
+"""Tables, migrations, and the one place that talks to the database."""

@@ -1,0 +1,1 @@
+"""Alembic's migrations, oldest first by name in `versions`."""

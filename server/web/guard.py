@@ -1,0 +1,174 @@
+"""Who may come in, and what goes with every answer: the one middleware around all pages."""
+
+from __future__ import annotations
+
+import logging
+
+from fastapi import Request
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from server.settings import LOOPBACK, Settings
+from server.web.entry import COOKIE, has_joined, is_this_computer, join_page, sentence_page
+from server.web.static_files import static_url
+
+MOST_UPLOAD = 1_048_576
+"""Bytes of a piece file brought in by a form."""
+_MOST_BODY = MOST_UPLOAD + 16_384  # the form around the file
+
+_SAFE = ("GET", "HEAD", "OPTIONS")
+
+_HEADERS = {
+    "Content-Security-Policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+        "form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "same-origin",  # not "no-referrer": browsers would then hide a form's Origin from us
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+}
+
+_log = logging.getLogger("spareshaft")
+
+
+class Guard:
+    """Checks each request before anything else sees it."""
+
+    def __init__(self, app: ASGIApp, settings: Settings) -> None:
+        self.app = app
+        self.settings = settings
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """One request."""
+        if scope["type"] == "websocket":
+            await send({"type": "websocket.close", "code": 1008})
+            return
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        answered = False
+
+        async def send_with_headers(message: Message) -> None:
+            nonlocal answered
+            if message["type"] == "http.response.start":
+                answered = True
+                headers = MutableHeaders(scope=message)
+                headers.update(_HEADERS)
+                # a page restored from history must be asked for again: the piece may have moved on
+                headers.setdefault("Cache-Control", "no-store")
+            await send(message)
+
+        try:
+            refusal = self._refusal(Request(scope))
+            body = None if refusal else await _read_body(scope, receive)
+            if refusal:
+                await refusal(scope, receive, send_with_headers)
+            elif body is None:
+                await _too_large()(scope, receive, send_with_headers)
+            else:
+                await self.app(scope, _once(body, receive), send_with_headers)
+        except Exception:
+            if answered:
+                raise
+            _log.exception("A request failed.")
+            await _failed()(scope, receive, send_with_headers)
+
+    def _refusal(self, request: Request) -> Response | None:
+        """Why this request goes no further; None: it may pass."""
+        settings = self.settings
+        if not self._is_our_name(request):
+            return sentence_page(
+                400,
+                "Not this address",
+                "Spareshaft does not answer under this address. Use the one it printed when it started.",
+            )
+        if not is_this_computer(request) and not has_joined(settings, request.cookies.get(COOKIE)):
+            path = request.scope["path"]
+            allowed = settings.share and (
+                path == "/join" or (request.method == "GET" and path == static_url("join.css"))
+            )
+            if not allowed:
+                return join_page(settings)
+        if request.method not in _SAFE and not _is_same_origin(request):
+            return sentence_page(
+                403,
+                "Nothing was changed",
+                "This was asked for from another site. Open Spareshaft itself and do it there.",
+            )
+        return None
+
+    def _is_our_name(self, request: Request) -> bool:
+        """Whether the Host header names this machine and port: another name is a trick with DNS."""
+        asked = request.headers.getlist("host")
+        if len(asked) != 1:
+            return False
+        names = [*LOOPBACK]
+        if self.settings.share:
+            names += self.settings.names
+            # the address on which the request came in is ours
+            names += [str(address) for address in (request.scope.get("server") or ())[:1]]
+        port = self.settings.port
+        hosts = {f"[{name}]" if ":" in name else name.lower() for name in names}
+        allowed = {f"{host}:{port}" for host in hosts} | (hosts if port == 80 else set())
+        return asked[0].lower() in allowed
+
+
+def _is_same_origin(request: Request) -> bool:
+    origins = request.headers.getlist("origin")
+    if origins:
+        return origins == [f"{request.scope['scheme']}://{request.headers['host']}"]
+    return request.headers.get("sec-fetch-site", "same-origin") in ("same-origin", "none")
+
+
+async def _read_body(scope: Scope, receive: Receive) -> bytes | None:
+    """The body; None if it is too large. No more than is allowed is ever held.
+
+    What a browser still sends after the answer is thrown away by the server as it comes, so that the
+    browser gets to read the answer.
+    """
+    declared = Headers(scope=scope).get("content-length", "0")
+    if not declared.isdigit() or int(declared) > _MOST_BODY:
+        return None
+    body = bytearray()
+    while True:
+        message = await receive()
+        if message["type"] != "http.request":
+            return bytes(body)
+        body += message.get("body", b"")
+        if len(body) > _MOST_BODY:
+            return None
+        if not message.get("more_body", False):
+            return bytes(body)
+
+
+def _once(body: bytes, receive: Receive) -> Receive:
+    """Hand out the body that was read, then whatever comes."""
+    given = False
+
+    async def give() -> Message:
+        nonlocal given
+        if given:
+            return await receive()
+        given = True
+        return {"type": "http.request", "body": body, "more_body": False}
+
+    return give
+
+
+def _too_large() -> Response:
+    return sentence_page(
+        413,
+        "Too large",
+        "The file is larger than 1 MB, the most that can be brought in here. Nothing was kept.",
+    )
+
+
+def _failed() -> Response:
+    return sentence_page(
+        500,
+        "That did not work",
+        "Something went wrong in Spareshaft. What was woven is kept; go back to the pieces and try again.",
+    )

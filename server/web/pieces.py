@@ -1,0 +1,64 @@
+"""The pieces: what is on the loom, waiting, set aside, finished; and bringing in a piece file."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import UploadFile
+from starlette.responses import Response
+
+from server.design.piece_file import Unusable, read_piece
+from server.plan.planner import NoPlan, plan
+from server.session.place import Status
+from server.web.guard import MOST_UPLOAD
+from server.web.rendering import NotUnderstood, go_to, page, store_of
+
+router = APIRouter()
+
+PLANNING_SECONDS = 10.0
+
+SHELVES: tuple[tuple[str, tuple[Status, ...]], ...] = (
+    ("On the loom", ("on the loom",)),
+    ("Set aside", ("aside",)),
+    ("Waiting", ("waiting",)),
+    ("Finished", ("finished", "ended")),
+)
+
+
+@router.get("/")
+def show_pieces(request: Request) -> Response:
+    """All pieces, those under way first."""
+    return _pieces_page(request)
+
+
+@router.post("/pieces")
+async def bring_in(request: Request) -> Response:
+    """Read a piece file, plan it and keep it; nothing is kept of a file that cannot be used."""
+    form = await request.form(max_files=1, max_fields=5)
+    file = form.get("file")
+    try:
+        if not isinstance(file, UploadFile) or not file.filename:
+            raise NotUnderstood("Choose a piece file first, then bring it in.")
+        content = await file.read(MOST_UPLOAD + 1)
+        if len(content) > MOST_UPLOAD:
+            raise NotUnderstood("The file is larger than 1 MB, the most that can be brought in here.")
+        piece_id = await run_in_threadpool(_plan_and_keep, request, content)
+    except (Unusable, NoPlan, NotUnderstood) as refusal:
+        return await run_in_threadpool(_pieces_page, request, str(refusal), 422)
+    finally:
+        await form.close()
+    return go_to(request, f"/pieces/{piece_id}")
+
+
+def _plan_and_keep(request: Request, content: bytes) -> int:
+    piece = read_piece(content)
+    order = plan(piece, limit=PLANNING_SECONDS)
+    return store_of(request).add_piece(content.decode("utf-8-sig"), order)
+
+
+def _pieces_page(request: Request, refusal: str = "", status: int = 200) -> Response:
+    lines = store_of(request).pieces()
+    shelves = [
+        (title, [line for line in lines if line.status in statuses]) for title, statuses in SHELVES
+    ]
+    return page(request, "pieces.html", status=status, shelves=shelves, refusal=refusal, any=bool(lines))

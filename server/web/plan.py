@@ -1,0 +1,258 @@
+"""The plan of a piece: what it takes, when, and what the loom could not do unaided."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Form, Request
+from starlette.responses import RedirectResponse, Response
+
+from server.design.piece import Piece
+from server.loom.state import handle_order
+from server.loom.steps import Insert, Raise, Withdraw
+from server.plan.demands import troubles
+from server.plan.hand_rule import hand_rule
+from server.plan.workorder import Totals
+from server.session.cards import Card
+from server.session.place import TapKind
+from server.session.wording import (
+    after_row,
+    cord_words,
+    due_out,
+    entries,
+    handle_words,
+    handles_text,
+    heading,
+    numbers_text,
+)
+from server.store.weavings import Weaving
+from server.web.drawings import cells_needing_temporaries, design_picture, tape
+from server.web.rendering import NotUnderstood, page, store_of, tap_of, weaving_of
+
+router = APIRouter()
+
+
+@dataclass(frozen=True, slots=True)
+class WalkLine:
+    """One walk: when, and what is done on it."""
+
+    number: int
+    when: str
+    row: int
+    things: tuple[str, ...]
+    is_free: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TemporaryLine:
+    """One temporary: in before a row, out when it is due."""
+
+    name: str
+    shaft: int
+    units: str
+    number: int
+    first_row: int
+    last_row: int
+    due: str
+
+
+@dataclass(frozen=True, slots=True)
+class RowLine:
+    """What is raised for a row."""
+
+    row: int
+    handles: str
+    cords: str
+    away: str
+    needs: str
+    walk_before: bool
+
+
+def walk_cards(cards: Sequence[Card]) -> list[Card]:
+    """The card of each walk."""
+    return [card for card in cards if card.kind == "walk"]
+
+
+def walk_lines(weaving: Weaving) -> list[WalkLine]:
+    """Each walk of a piece, with what is done on it."""
+    found = []
+    for number, card in enumerate(walk_cards(weaving.cards), 1):
+        things = []
+        for later in weaving.cards[card.number + 1 :]:
+            if later.before.phase != "behind" or later.step is None:
+                break
+            if later.kind in ("raise", "done"):
+                break
+            things.append(heading(later))
+        is_free = card.row in weaving.piece.free_walks
+        found.append(WalkLine(number, after_row(card.row), card.row, tuple(things), is_free))
+    return found
+
+
+def temporary_lines(weaving: Weaving) -> list[TemporaryLine]:
+    """Each temporary of a piece, in the order in which they go in."""
+    rows = len(weaving.piece.rows)
+    out: list[TemporaryLine] = []
+    for card in weaving.cards:
+        if isinstance(card.step, Insert):
+            name = card.step.temporary
+            end = next(
+                later.row
+                for later in weaving.cards[card.number :]
+                if isinstance(later.step, Withdraw) and later.step.temporary == name
+            )
+            units = numbers_text(card.step.units)
+            out.append(
+                TemporaryLine(
+                    name, card.step.shaft, units, len(card.step.units), card.row + 1, end, due_out(end, rows)
+                )
+            )
+    return out
+
+
+def row_lines(weaving: Weaving) -> list[RowLine]:
+    """What is raised, row by row."""
+    needing = cells_needing_temporaries(weaving.piece)
+    walked = {card.row for card in walk_cards(weaving.cards)}
+    found = []
+    for card in weaving.cards:
+        if isinstance(card.step, Raise):
+            away = [
+                f"{handle} lifts {carrier}"
+                for handle, carrier in sorted(card.before.away, key=lambda item: handle_order(item[0]))
+                if handle in card.step.handles
+            ]
+            found.append(
+                RowLine(
+                    row=card.row,
+                    handles=handles_text(card.step.handles) if card.step.handles else "none",
+                    cords=numbers_text(card.step.single_cords) if card.step.single_cords else "",
+                    away=", ".join(away),
+                    needs=", ".join(entries(needing.get(card.row, ()))),
+                    walk_before=card.row - 1 in walked,
+                )
+            )
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class TroubleLine:
+    """A row that the loom could not lift as it hangs."""
+
+    row: int
+    asks: tuple[str, ...]
+
+
+def trouble_lines(piece: Piece) -> list[TroubleLine]:
+    """The rows that the loom could not lift as it hangs, and of which shaft they ask a part."""
+    return [
+        TroubleLine(
+            trouble.row,
+            tuple(
+                f"of shaft {shaft} only {'unit' if len(part) == 1 else 'units'} {numbers_text(part)}"
+                for shaft, part in sorted(trouble.asked.items())
+            ),
+        )
+        for trouble in troubles(piece)
+    ]
+
+
+@lru_cache(maxsize=32)
+def _hand_totals(piece: Piece) -> Totals | None:
+    order = hand_rule(piece)
+    return order.totals if order else None
+
+
+@router.get("/pieces/{piece}")
+def show_plan(request: Request, piece: str) -> Response:
+    """The plan."""
+    return _plan_page(request, weaving_of(request, piece))
+
+
+def _plan_page(request: Request, weaving: Weaving, message: str = "", status: int = 200) -> Response:
+    walks_after = [card.row for card in walk_cards(weaving.cards)]
+    state = weaving.state
+    return page(
+        request,
+        "plan.html",
+        status=status,
+        weaving=weaving,
+        message=message,
+        totals=weaving.order.totals,
+        could_save=max(0.0, weaving.order.totals.minutes - weaving.order.bound),
+        by_hand=_hand_totals(weaving.piece),
+        walks=walk_lines(weaving),
+        temporaries=temporary_lines(weaving),
+        rows=row_lines(weaving),
+        troubles=trouble_lines(weaving.piece),
+        picture=design_picture(weaving.piece, walks_after),
+        tape=tape(len(weaving.piece.rows), state.row, walks_after),
+        is_bare=state.is_bare(),
+    )
+
+
+@router.get("/pieces/{piece}/end")
+def confirm_end(request: Request, piece: str) -> Response:
+    """Ask before a piece is given up, and list what must be put right at the loom."""
+    weaving = weaving_of(request, piece)
+    if weaving.place.status not in ("on the loom", "aside"):
+        return RedirectResponse(f"/pieces/{weaving.id}", 303)
+    return page(request, "end.html", weaving=weaving, **_to_clear(weaving))
+
+
+def _to_clear(weaving: Weaving) -> dict[str, Any]:
+    state = weaving.state
+    return {
+        "raised": handle_words(state.raised) if state.raised else "",
+        "pulled": cord_words(state.pulled) if state.pulled else "",
+        "away": sorted(state.away, key=lambda item: handle_order(item[0])),
+        "temporaries": state.temporaries,
+    }
+
+
+def _tap(request: Request, piece: str, kind: TapKind, card: str, turn: str) -> Response:
+    weaving = weaving_of(request, piece)
+    try:
+        answer = store_of(request).tap(weaving.id, tap_of(kind, card, turn))
+    except NotUnderstood as refusal:
+        return _plan_page(request, weaving, str(refusal), 422)
+    assert answer is not None  # pieces are never removed
+    if not answer.counted:
+        return _plan_page(request, answer.weaving, answer.message)
+    at_loom = kind in ("begin", "resume")
+    return RedirectResponse(f"/pieces/{weaving.id}/loom" if at_loom else f"/pieces/{weaving.id}", 303)
+
+
+@router.post("/pieces/{piece}/begin")
+def begin(
+    request: Request, piece: str, card: Annotated[str, Form()] = "", turn: Annotated[str, Form()] = ""
+) -> Response:
+    """Put the piece on the loom."""
+    return _tap(request, piece, "begin", card, turn)
+
+
+@router.post("/pieces/{piece}/resume")
+def resume(
+    request: Request, piece: str, card: Annotated[str, Form()] = "", turn: Annotated[str, Form()] = ""
+) -> Response:
+    """Put the piece on the loom again."""
+    return _tap(request, piece, "resume", card, turn)
+
+
+@router.post("/pieces/{piece}/aside")
+def aside(
+    request: Request, piece: str, card: Annotated[str, Form()] = "", turn: Annotated[str, Form()] = ""
+) -> Response:
+    """Take the piece off the bare loom, to go on later."""
+    return _tap(request, piece, "aside", card, turn)
+
+
+@router.post("/pieces/{piece}/end")
+def end(
+    request: Request, piece: str, card: Annotated[str, Form()] = "", turn: Annotated[str, Form()] = ""
+) -> Response:
+    """Give the piece up."""
+    return _tap(request, piece, "end", card, turn)

@@ -1,0 +1,132 @@
+"""What all pages share: the templates, the store, and reading what forms send."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cache
+from typing import Any
+
+import jinja2
+from fastapi import HTTPException, Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from server.loom.counting import STANCES, Stance
+from server.session.place import Tap, TapKind
+from server.session.wording import Side, minutes_text, several
+from server.settings import resource_dir
+from server.store.database import Store
+from server.store.weavings import Weaving
+from server.web.static_files import static_url
+
+_COUNT = re.compile(r"[0-9]{1,9}", re.ASCII)
+"""Far above any piece, and still a number that every part of the house can hold."""
+
+
+class NotUnderstood(ValueError):
+    """What a form sent cannot be used; the message is a sentence for the weaver."""
+
+
+@cache
+def environment() -> jinja2.Environment:
+    """The templates, with escaping on and nothing undefined passed over."""
+    made = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(resource_dir("templates")),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.globals["static_url"] = static_url
+    made.globals["several"] = several
+    made.filters["minutes"] = minutes_text
+    made.filters["when"] = when_text
+    return made
+
+
+def page(request: Request, name: str, *, status: int = 200, **context: Any) -> HTMLResponse:
+    """A page from its template. `context` is what the template names."""
+    return HTMLResponse(environment().get_template(name).render(**context), status)
+
+
+def when_text(at: datetime) -> str:
+    """A time as the clock in this house shows it."""
+    local = at.astimezone()
+    return f"{local.day} {local:%B %Y, %H:%M}"
+
+
+def store_of(request: Request) -> Store:
+    """The store that this server runs on."""
+    store: Store = request.app.state.store
+    return store
+
+
+def weaving_of(request: Request, piece: str) -> Weaving:
+    """The piece that an address names.
+
+    Raises:
+        HTTPException: 404 if there is none, or the address has no number in it.
+    """
+    weaving = store_of(request).weaving(int(piece)) if _COUNT.fullmatch(piece) else None
+    if weaving is None:
+        raise HTTPException(404, "There is no such piece here.")
+    return weaving
+
+
+def tap_of(kind: TapKind, card: str, turn: str) -> Tap:
+    """The tap that a form sent.
+
+    Raises:
+        NotUnderstood: if card or turn is no number.
+    """
+    if not _COUNT.fullmatch(card) or not _COUNT.fullmatch(turn):
+        raise NotUnderstood("That tap could not be read, so nothing was changed. Here is where the piece is.")
+    return Tap(kind, int(card), int(turn))
+
+
+def is_htmx(request: Request) -> bool:
+    """Whether a script of ours asks, and puts the answer into the page itself."""
+    return request.headers.get("hx-request") == "true"
+
+
+def go_to(request: Request, address: str) -> Response:
+    """Send the browser on, with or without scripts."""
+    if is_htmx(request):
+        return Response(status_code=204, headers={"HX-Redirect": address})
+    return RedirectResponse(address, 303)
+
+
+@dataclass(frozen=True, slots=True)
+class Preferences:
+    """What the weaver has chosen.
+
+    Attributes:
+        stance: where she stands to put temporaries in.
+        first_side: where the shuttle starts at the first pick of a piece.
+    """
+
+    stance: Stance = "behind-left"
+    first_side: Side = "right"
+
+
+def preferences_of(store: Store) -> Preferences:
+    """Her preferences; the default where one was never chosen or is not known any more."""
+    default = Preferences()
+    stance = store.preference("stance", default.stance)
+    first = store.preference("first_side", default.first_side)
+    return Preferences(
+        stance=stance_of(stance) or default.stance,
+        first_side=side_of(first) or default.first_side,
+    )
+
+
+def stance_of(text: str) -> Stance | None:
+    """The stance of that name, if there is one."""
+    return next((stance for stance in STANCES if stance == text), None)
+
+
+def side_of(text: str) -> Side | None:
+    """The side of that name, if there is one."""
+    sides: tuple[Side, ...] = ("left", "right")
+    return next((side for side in sides if side == text), None)

@@ -1,0 +1,81 @@
+"""In the loom now: each temporary, its cords, since when and until when; and every handle not home."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from server.loom.state import handle_order
+from server.loom.steps import Insert, Withdraw
+from server.session.wording import after_row, carrier_words, due_out, numbers_text
+from server.store.weavings import Weaving
+from server.web.drawings import LoomMap, Strip, loom_map, strip
+from server.web.rendering import page, weaving_of
+
+router = APIRouter()
+
+
+@dataclass(frozen=True, slots=True)
+class StandingLine:
+    """One temporary that is in the loom now."""
+
+    name: str
+    shaft: int
+    units: str
+    number: int
+    handle: str
+    since: str
+    due: str
+    strip: Strip
+
+
+def standing_lines(weaving: Weaving) -> list[StandingLine]:
+    """The temporaries in the loom now, in order of their names."""
+    found = []
+    for temporary in weaving.state.temporaries:
+        put_in = next(
+            card
+            for card in reversed(weaving.cards[: weaving.place.card])
+            if isinstance(card.step, Insert) and card.step.temporary == temporary.name
+        )
+        out = next(
+            card
+            for card in weaving.cards[weaving.place.card :]
+            if isinstance(card.step, Withdraw) and card.step.temporary == temporary.name
+        )
+        found.append(
+            StandingLine(
+                name=temporary.name,
+                shaft=temporary.parent,
+                units=numbers_text(temporary.units),
+                number=len(temporary.units),
+                handle=weaving.state.handle_on(temporary.name) or "",
+                since=after_row(put_in.row),
+                due=due_out(out.row, len(weaving.piece.rows)),
+                strip=strip(weaving.piece.loom, temporary.units),
+            )
+        )
+    return found
+
+
+def standing_map(weaving: Weaving) -> LoomMap:
+    """The loom from above with the temporaries that are in."""
+    state = weaving.state
+    return loom_map(weaving.piece.loom, state, [t.name for t in state.temporaries], None)
+
+
+@router.get("/pieces/{piece}/standing")
+def show_standing(request: Request, piece: str) -> Response:
+    """What stands in the loom now."""
+    weaving = weaving_of(request, piece)
+    away = sorted(weaving.state.away, key=lambda item: handle_order(item[0]))
+    return page(
+        request,
+        "standing.html",
+        weaving=weaving,
+        lines=standing_lines(weaving),
+        away=[(handle, carrier_words(carrier)) for handle, carrier in away],
+        map=standing_map(weaving),
+    )

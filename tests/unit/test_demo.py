@@ -1,0 +1,116 @@
+"""The demo pieces are what they say they are: figures that no symmetric hanging can weave."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import pytest
+
+from server.design.piece import Piece
+from server.design.piece_file import read_piece
+from server.loom.leashes import LeashOrder, pointed, single
+from server.plan.hand_rule import hand_rule
+from server.plan.planner import plan
+from server.plan.replay import verify
+from server.plan.workorder import WorkOrder
+from server.session.cards import deal
+from server.settings import resource_dir
+
+RUNNER, BOAT = "harbour_runner.json", "net_mender.json"
+
+
+@cache
+def piece(name: str) -> Piece:
+    return read_piece((resource_dir("demo_data") / name).read_bytes())
+
+
+@cache
+def order(name: str) -> WorkOrder:
+    return plan(piece(name))
+
+
+def parts(piece: Piece, row: int) -> dict[int, frozenset[int]]:
+    """The shafts of which a row lifts a part only, with the units; counted here from the design alone."""
+    up = piece.rows[row - 1]
+    asked = {shaft: up & units for shaft, units in piece.loom.units_by_shaft.items()}
+    return {
+        shaft: units
+        for shaft, units in asked.items()
+        if units and units != piece.loom.units_of(shaft)
+    }
+
+
+def rows_asking_for_parts(piece: Piece) -> list[int]:
+    return [row for row in range(1, len(piece.rows) + 1) if parts(piece, row)]
+
+
+def test_every_demo_file_can_be_read() -> None:
+    names = {path.name for path in resource_dir("demo_data").glob("*.json")}
+    assert names == {RUNNER, BOAT}
+    assert {piece(name).name for name in names} == {"Harbour runner", "The net mender's boat"}
+    assert len({piece(name).loom.name for name in names}) == 2, "both pieces can be on a loom at once"
+
+
+@pytest.mark.parametrize("name", [RUNNER, BOAT])
+def test_the_orders_weave_the_pieces(name: str) -> None:
+    verify(piece(name), order(name))
+    by_hand = hand_rule(piece(name))
+    assert by_hand is not None
+    assert order(name).totals.minutes < by_hand.totals.minutes
+
+
+def test_the_runner_is_large_and_hung_on_repeated_points_between_single_cords() -> None:
+    runner = piece(RUNNER)
+    assert len(runner.loom.leashes) >= 40
+    assert len(runner.rows) >= 40
+    border = single(5)
+    assert border + pointed(14, 2) + border == LeashOrder(
+        runner.loom.leashes, tuple(unit in runner.loom.single_cords for unit in range(1, 64))
+    )
+
+
+def test_the_borders_of_the_runner_are_no_mirror_images() -> None:
+    """So they need their single cords: a border on shafts would come out mirrored at the other side."""
+    runner = piece(RUNNER)
+    left, right = frozenset(range(1, 6)), frozenset(range(59, 64))
+    assert any({64 - unit for unit in row & right} != row & left for row in runner.rows)
+
+
+def test_the_crab_sits_across_one_turning_point_and_lifts_one_big_claw() -> None:
+    runner = piece(RUNNER)
+    middle = 32
+    assert runner.loom.leashes[middle - 1] == 1, "a turning point"
+    crab = rows_asking_for_parts(runner)
+    assert crab == list(range(crab[0], crab[-1] + 1)), "one band of rows"
+    assert 14 <= len(crab) <= 24
+    cells = {(row, unit) for row in crab for units in parts(runner, row).values() for unit in units}
+    units = {unit for _, unit in cells}
+    assert max(abs(unit - middle) for unit in units) < 13, "within one repeat"
+    left = sum(unit < middle for _, unit in cells)
+    right = sum(unit > middle for _, unit in cells)
+    assert left - right >= 40, "the claw is at the left, and nothing like it at the right"
+
+
+def test_the_runner_is_woven_in_a_few_walks_and_one_sitting_of_taps() -> None:
+    assert 3 <= order(RUNNER).totals.walks <= 8
+    assert order(RUNNER).proven
+    assert len(deal(piece(RUNNER), order(RUNNER))) <= 260
+
+
+def test_the_boat_is_small_and_in_one_repeat_only() -> None:
+    boat = piece(BOAT)
+    assert 24 <= len(boat.loom.leashes) <= 30
+    assert 20 <= len(boat.rows) <= 36
+    borrowed = [units for row in rows_asking_for_parts(boat) for units in parts(boat, row).values()]
+    assert borrowed
+    assert all(units <= set(range(1, 15)) for units in borrowed), "the second repeat is woven by whole shafts"
+
+
+def test_the_boat_takes_several_times_as_many_walks_without_spare_handles() -> None:
+    boat = piece(BOAT)
+    assert boat.loom.spare_handles == 2
+    without = plan(replace(boat, loom=replace(boat.loom, spare_handles=0)))
+    assert without.proven
+    assert without.totals.walks >= 3 * order(BOAT).totals.walks
+    assert without.totals.minutes > 1.5 * order(BOAT).totals.minutes
