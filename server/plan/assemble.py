@@ -156,12 +156,13 @@ def walk_steps(loom: Loom, state: State, target: Target) -> list[Step]:
                     change.setdefault(parent_of(end), 0)
     upwards = sorted(change)
     giving_first = sorted(change, key=lambda shaft: (change[shaft] >= 0, shaft))
-    tours = [upwards, upwards[::-1], giving_first]
     best: list[Step] | None = None
-    for tour in tours:
+    for tour in (upwards, upwards[::-1], giving_first):
         steps = _tour(loom, state, target, tour)
         if steps is not None and (best is None or visits(steps) < visits(best)):
             best = steps
+        if best is not None and visits(best) == len(change):
+            break
     assert best is not None, "giving first never runs out of spare shafts"
     return best
 
@@ -188,6 +189,9 @@ def _shafts_of(step: Step) -> list[int]:
 def _tour(loom: Loom, state: State, target: Target, tour: list[int]) -> list[Step] | None:
     """The steps of a walk that visits the shafts in this order; None where the loom does not allow it."""
     steps: list[Step] = []
+    now = {handle: state.carrier(loom, handle) for handle in target.cords}
+    moving = [handle for handle, carrier in target.cords.items() if now[handle] != carrier]
+    missing = [name for name in target.temporaries if state.temporary(name) is None]
 
     def do(step: Step) -> bool:
         nonlocal state
@@ -198,31 +202,36 @@ def _tour(loom: Loom, state: State, target: Target, tour: list[int]) -> list[Ste
         steps.append(step)
         return True
 
+    def move(handle: str, carrier: str | None) -> bool:
+        if not do(MoveCords(handle, now[handle], carrier)):
+            return False
+        now[handle] = carrier
+        return True
+
     for shaft in tour:
-        while True:
+        coming = [name for name in missing if parent_of(name) == shaft]
+        going = [t.name for t in state.temporaries_of(shaft) if t.name not in target.temporaries]
+        onto = [h for h in moving if (carrier := target.cords[h]) is not None and parent_of(carrier) == shaft]
+        progress = True
+        while progress:
             before = len(steps)
-            for name, (parent, part) in target.temporaries.items():
-                if parent == shaft and state.temporary(name) is None:
-                    do(Insert(shaft, name, tuple(sorted(part))))
-            for handle, carrier in target.cords.items():
-                now = state.carrier(loom, handle)
-                if now != carrier and carrier is not None and parent_of(carrier) == shaft:
-                    do(MoveCords(handle, now, carrier))
-            for temporary in state.temporaries_of(shaft):
-                if temporary.name not in target.temporaries:
-                    do(Withdraw(temporary.name))
-            if len(steps) > before:
-                continue
-            # What is left here waits for a shaft further on, or for room: let those cords hang free.
-            for handle, carrier in target.cords.items():
-                now = state.carrier(loom, handle)
-                if now is not None and now != carrier and parent_of(now) == shaft:
-                    do(MoveCords(handle, now, None))
-                    break
-            if len(steps) == before:
-                break
-        if any(p == shaft and state.temporary(n) is None for n, (p, _) in target.temporaries.items()):
+            coming = [
+                name
+                for name in coming
+                if not do(Insert(shaft, name, tuple(sorted(target.temporaries[name][1]))))
+            ]
+            onto = [handle for handle in onto if not move(handle, target.cords[handle])]
+            going = [name for name in going if not do(Withdraw(name))]
+            progress = len(steps) > before
+            if not progress:
+                # What is left here waits for a shaft further on, or for room: let such cords hang free.
+                progress = any(
+                    now[handle] is not None
+                    and now[handle] != target.cords[handle]
+                    and parent_of(now[handle] or "") == shaft
+                    and move(handle, None)
+                    for handle in moving
+                )
+        if coming or going:
             return None
-    settled = all(state.carrier(loom, handle) == carrier for handle, carrier in target.cords.items())
-    gone = all(temporary.name in target.temporaries for temporary in state.temporaries)
-    return steps if settled and gone else None
+    return steps if all(now[handle] == target.cords[handle] for handle in moving) else None

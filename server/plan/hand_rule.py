@@ -16,17 +16,19 @@ def hand_rule(piece: Piece) -> WorkOrder | None:
     its shaft needs something else, or at the end; no spare handles. Of units that hang on single cords as
     well, a temporary takes either all or none: the cheaper of the two throughout.
     """
-    orders = []
-    for cords_do_their_part in (False, True):
-        schedule = hand_schedule(piece, cords_do_their_part)
-        if schedule is not None:
-            orders.append(assemble(piece, schedule))
-        if not piece.loom.single_cords:
-            break
+    orders = [assemble(piece, schedule) for schedule in hand_schedules(piece)]
     return min(orders, key=lambda order: order.totals.minutes, default=None)
 
 
-def hand_schedule(piece: Piece, cords_do_their_part: bool) -> Schedule | None:
+def hand_schedules(piece: Piece) -> list[Schedule]:
+    """The hand rule's schedules, where the loom suffices: with corded units in the temporaries, or out."""
+    loom = piece.loom
+    choices = (False, True) if any(loom.leashes[unit - 1] for unit in loom.single_cords) else (False,)
+    found = (_hand_schedule(piece, cords_do_their_part) for cords_do_their_part in choices)
+    return [schedule for schedule in found if schedule is not None]
+
+
+def _hand_schedule(piece: Piece, cords_do_their_part: bool) -> Schedule | None:
     """The hand rule's schedule, or None where the loom lacks something for it.
 
     Args:

@@ -10,7 +10,7 @@ from fractions import Fraction
 
 from server.design.piece import Minutes, Piece
 from server.plan.assemble import assemble, visits
-from server.plan.hand_rule import hand_schedule
+from server.plan.hand_rule import hand_schedules
 from server.plan.model import Model, pulls_elsewhere
 from server.plan.no_plan import NoPlan, explain, strip_schedule
 from server.plan.parts import candidates_of
@@ -173,11 +173,12 @@ def _order(piece: Piece, schedule: Schedule) -> _Found:
 
 def _best_by_rule(piece: Piece, cut: list[Stage]) -> _Found | None:
     """The cheapest order that can be had without a search, if any."""
-    schedules = (hand_schedule(piece, False), hand_schedule(piece, True), strip_schedule(piece, cut))
+    schedules = hand_schedules(piece)
+    if not schedules and (strip := strip_schedule(piece, cut)) is not None:
+        schedules = [strip]
     best = None
     for schedule in schedules:
-        if schedule is not None:
-            best = _better(best, _order(piece, schedule))
+        best = _better(best, _order(piece, schedule))
     return best
 
 

@@ -42,18 +42,22 @@ class WorkOrder:
 def cord_moves_per_walk(steps: Iterable[Step]) -> list[tuple[int, int]]:
     """(row after which a walk is made, handles whose cords end it on something else than they began on)."""
     moves: list[tuple[int, int]] = []
-    row, began, now = 0, dict[str, str | None](), dict[str, str | None]()
+    row, began, now, drawn_out = 0, dict[str, str | None](), dict[str, str | None](), set[str | None]()
     for step in steps:
         match step:
             case Weave():
                 row = step.row
             case Walk():
-                began, now = {}, {}
+                began, now, drawn_out = {}, {}, set()
                 moves.append((row, 0))
+            case Withdraw():
+                drawn_out.add(step.temporary)
             case MoveCords():
                 began.setdefault(step.handle, step.source)
                 now[step.handle] = step.target
-                moves[-1] = (moves[-1][0], sum(now[handle] != began[handle] for handle in now))
+                # a temporary under the name of one drawn out on this walk is another one
+                moved = (now[handle] != began[handle] or now[handle] in drawn_out for handle in now)
+                moves[-1] = (moves[-1][0], sum(moved))
     return moves
 
 
