@@ -177,10 +177,14 @@ def _read_json(text: str | bytes) -> Any:
             text = text.decode("utf-8-sig")
         except UnicodeDecodeError as error:
             raise Unusable(f"The file is not UTF-8 text (byte {error.start + 1}).") from None
-    if re.search(r"[\ud800-\udfff]", text):
-        raise Unusable("The file has half a character in it (a lone surrogate).")
+    half_a_character = Unusable("The file has half a character in it (a lone surrogate).")
+    if HALF_A_CHARACTER.search(text):
+        raise half_a_character
     try:
         content = json.loads(text, object_pairs_hook=_without_duplicates, parse_constant=_no_constant)
+        # an escape may still spell one, anywhere, in `extra` too
+        if "\\u" in text and HALF_A_CHARACTER.search(json.dumps(content, ensure_ascii=False)):
+            raise half_a_character
     except json.JSONDecodeError as error:
         raise Unusable(
             f"The file is not JSON: line {error.lineno}, column {error.colno}: {error.msg}."
@@ -199,9 +203,6 @@ def _without_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     for key, value in pairs:
         if key in found:
             raise Unusable(f"The key {_shown(key)} stands twice; keep one.")
-        for text in (key, value):
-            if isinstance(text, str) and re.search(r"[\ud800-\udfff]", text):
-                raise Unusable("The file has half a character in it (a lone surrogate).")
         found[key] = value
     return found
 

@@ -53,6 +53,8 @@ def deal(piece: Piece, order: WorkOrder) -> tuple[Card, ...]:
         before, after = states[place], states[place + 1]
         if isinstance(step, Raise | Done):
             for handle, redo in _changed_handles(done_behind):
+                if before.carrier(piece.loom, handle) is None:
+                    continue  # it hangs free and lifts nothing
                 cards.append(Card(len(cards), "test_lift", before.row, None, before, before, handle, redo))
             done_behind = []
         row = step.row if isinstance(step, Raise | Weave) else before.row

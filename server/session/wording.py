@@ -10,7 +10,7 @@ from server.design.piece import Piece
 from server.loom.actions import and_list
 from server.loom.counting import Run, Stance
 from server.loom.picks import picks_before_row
-from server.loom.state import State, handle_order
+from server.loom.state import State, handle_order, units_up
 from server.loom.steps import Insert, Label, MoveCords, Raise, Weave, Withdraw
 from server.session.cards import Card
 from server.session.checks import Count, InsertionCheck
@@ -27,6 +27,14 @@ STANCE_WORDS: dict[Stance, str] = {
     "behind-right": "behind the loom, counting from your right",
     "left-side": "at the left side of the loom, counting from the leash nearest to you",
     "right-side": "at the right side of the loom, counting from the leash nearest to you",
+}
+
+
+STANCE_IN_BRIEF: dict[Stance, str] = {
+    "behind-left": "behind the loom, from your left",
+    "behind-right": "behind the loom, from your right",
+    "left-side": "from the loom’s left side, the nearest first",
+    "right-side": "from the loom’s right side, the nearest first",
 }
 
 
@@ -143,36 +151,34 @@ def cord_change(card: Card) -> tuple[tuple[int, ...], tuple[int, ...], tuple[int
 
 
 def _named(words: list[str], number: int, what: str) -> str:
+    if not words:
+        return ""
     return and_list(words) if len(words) <= LONGEST_LIST else f"{number} {what}"
-
-
-def _handles_and_cords(handles: Sequence[str], cords: Sequence[int]) -> list[str]:
-    parts = []
-    if handles:
-        parts.append(_named(handle_entries(handles), len(handles), "handles"))
-    if cords:
-        words = entries(cords)
-        if len(words) > LONGEST_LIST:
-            parts.append(f"{len(cords)} single cords")
-        else:
-            parts.append(f"cord{'s' if len(cords) > 1 else ''} {and_list(words)}")
-    return parts
 
 
 def _raise_heading(card: Card) -> str:
     handles = handle_change(card)
     pull_cords, drop_cords, leave_cords = cord_change(card)
-    pull = _handles_and_cords(handles.pull, pull_cords)
-    let_go = _handles_and_cords(handles.let_go, drop_cords)
-    left = bool(handles.leave or leave_cords)
-    if not pull and not let_go:
-        return "Leave everything as it hangs" if left else "Pull nothing for this row"
-    if not pull and not left:
-        return "Let everything go"
-    # "3 and 4, and cords 1–6": a plain "and" twice would run together
-    parts = [f"pull {', and '.join(pull)}"] if pull else []
+    if handles.pull or handles.let_go:
+        text = _pull_and_let_go(
+            _named(handle_entries(handles.pull), len(handles.pull), "handles"),
+            _named(handle_entries(handles.let_go), len(handles.let_go), "handles"),
+        )
+        if not (handles.pull or handles.leave or pull_cords or leave_cords):
+            return "Let everything go"
+        return f"{text}; then the cords" if pull_cords or drop_cords else text
+    if pull_cords or drop_cords:
+        return _pull_and_let_go(
+            f"single cord{'s' * (len(pull_cords) > 1)} {numbers_text(pull_cords)}" if pull_cords else "",
+            f"single cord{'s' * (len(drop_cords) > 1)} {numbers_text(drop_cords)}" if drop_cords else "",
+        )
+    return "Leave everything as it hangs" if handles.leave or leave_cords else "Pull nothing for this row"
+
+
+def _pull_and_let_go(pull: str, let_go: str) -> str:
+    parts = [f"pull {pull}"] if pull else []
     if let_go:
-        parts.append(f"let go of {', and '.join(let_go)}")
+        parts.append(f"let go of {let_go}")
     text = ", ".join(parts)
     return text[0].upper() + text[1:]
 
@@ -260,7 +266,7 @@ def count_words(count: Count, stance: Stance) -> str:
     """One count of an insertion, as a clause."""
     where = places_words(stance, count.from_end)
     if count.run == 0:
-        return f"{where} {count.leashes or 'none'} passed by"
+        return f"{count.leashes or 'none'} passed by {where}"
     taken = count.run % 2 == 1
     which = _ordinal(count.run // 2 + 1 if taken else count.run // 2)
     if taken:
@@ -279,11 +285,10 @@ def look_alike_words(check: InsertionCheck, shaft: int) -> str:
     """What counting cannot tell, and what to do instead; empty if it can."""
     if not check.look_alikes:
         return ""
-    others = [f"shaft {other}" for other in check.look_alikes]
-    carries = "carries" if len(others) == 1 else "carry"
+    others = and_list([str(other) for other in check.look_alikes])
     return (
-        f"Counting cannot tell shaft {shaft} from {' or '.join(others)}, which {carries} as many leashes. "
-        f"Read the tape: it must say {shaft}. The test lift will show it, too."
+        f"Counting cannot tell shaft {shaft} from {others}: read the tape, it must say {shaft}. "
+        "The test lift shows it, too."
     )
 
 
@@ -316,9 +321,36 @@ def check_words(piece: Piece, card: Card, first: Side) -> str:
             return f"All {several(hung, 'leash', 'leashes')} still hang on shaft {shaft}{stays}."
     if card.kind == "walk":
         return "No handle and no single cord is pulled any more."
+    if card.kind == "test_lift":
+        return lift_check_words(piece, card)
     if card.kind == "done":
         return "No temporary is in the loom, and every handle’s cords are on its own shaft."
     return ""
+
+
+def lift_check_words(piece: Piece, card: Card) -> str:
+    """How many units rise in a test lift, and which are the outermost."""
+    assert card.handle is not None
+    up = sorted(units_up(piece.loom, card.before, [card.handle], ()))
+    if not up:
+        return "Nothing rises."
+    if len(up) == 1:
+        return f"1 unit is up: unit {up[0]} from your left."
+    return f"{len(up)} units are up, the outermost {up[0]} and {up[-1]} from your left."
+
+
+def brief_words(card: Card) -> str:
+    """What is to be done, in a list where the shaft is named already."""
+    match card.step:
+        case Insert(temporary=name):
+            return f"put in {name}"
+        case Withdraw(temporary=name):
+            return f"draw out {name}"
+        case MoveCords(handle=handle, source=source, target=target):
+            if target is None:
+                return f"unhook handle {handle} from {source}"
+            return f"hang handle {handle} on {carrier_words(target).removeprefix('temporary ')}"
+    return heading(card)
 
 
 def order_of_work(card: Card) -> tuple[str, ...]:
@@ -349,9 +381,10 @@ def cautions(card: Card) -> tuple[str, ...]:
     match card.kind:
         case "walk":
             return (
-                "Unlock and lower every cord before you leave the bench.",
+                "Unlock and lower every cord first.",
                 "Nobody at the handles while you are behind.",
-                "A stool must stand firm. What the loom’s maker says comes first.",
+                "A stool must stand firm.",
+                "See the loom maker’s instructions.",
             )
         case "insert" | "withdraw":
             return ("Prop the shaft, do not hold it. Its weights hang under your hands.",)

@@ -16,6 +16,7 @@ from server.session.cards import Card, CardKind
 from server.session.checks import insertion_check
 from server.session.place import TapKind, card_up
 from server.session.wording import (
+    LONGEST_LIST,
     STANCE_IN_BRIEF,
     Change,
     brief_words,
@@ -25,7 +26,9 @@ from server.session.wording import (
     cord_change,
     cord_words,
     handle_change,
+    handle_entries,
     handle_words,
+    handles_text,
     heading,
     insertion_check_words,
     look_alike_words,
@@ -51,6 +54,7 @@ from server.web.rendering import (
     store_of,
     tap_of,
     weaving_of,
+    when_text,
 )
 
 router = APIRouter()
@@ -59,6 +63,9 @@ SHORT_BREAK = 30 * 60
 """Seconds after which she is asked, in a line, whether everything stands as it should."""
 LONG_BREAK = 12 * 3600
 """Seconds after which she is asked in full."""
+
+BEHIND: tuple[CardKind, ...] = ("label", "insert", "move_cords", "withdraw")
+"""Cards that are done behind the loom."""
 
 BOTH_ENDS: tuple[CardKind, ...] = ("move_cords", "withdraw")
 """Cards on which both ends are ticked before they are done."""
@@ -101,7 +108,7 @@ def _to_next_walk(weaving: Weaving, card: Card) -> str:
         return "behind the loom once more"
     if card.kind == "walk":
         return "walk now"
-    if card.before.phase == "behind" and card.kind in ("label", "insert", "move_cords", "withdraw"):
+    if card.kind in BEHIND:
         return f"{several(len(things_behind(weaving, card.number - 1)), 'thing')} left on this walk"
     walk = next((later for later in walk_cards(weaving.cards) if later.number > card.number), None)
     if walk is None:
@@ -116,7 +123,7 @@ def things_behind(weaving: Weaving, number: int) -> list[Card]:
     """The cards after this one that are done on the same walk."""
     found = []
     for card in weaving.cards[number + 1 :]:
-        if card.kind not in ("label", "insert", "move_cords", "withdraw"):
+        if card.kind not in BEHIND:
             break
         found.append(card)
     return found
@@ -164,8 +171,15 @@ def _raise_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str, 
     assert isinstance(card.step, Raise)
     loom = weaving.piece.loom
     pull, let_go, leave = cord_change(card)
+    change = handle_change(card)
+    is_long = max(len(handle_entries(change.pull)), len(handle_entries(change.let_go))) > LONGEST_LIST
     return {
-        "handles": handle_row(loom, card.before, handle_change(card)),
+        "handles": handle_row(loom, card.before, change),
+        "listed": [
+            (word, handles_text(handles))
+            for word, handles in (("pull", change.pull), ("let go", change.let_go))
+            if handles and is_long
+        ],
         "cords": [
             (word, numbers_text(units))
             for word, units in (("pull", pull), ("let go", let_go), ("leave", leave))
@@ -352,8 +366,7 @@ def _standing_in_short(weaving: Weaving, chosen: Preferences) -> list[tuple[str,
     lines = [("Row", _row_standing(weaving, card))]
     lines += _shuttle_standing(weaving, card, chosen)
     lines.append(("Pulled", " and ".join(_pulled(state)) or "nothing"))
-    names = [f"{t.name} ({_cords_of(state, t.name)})" for t in state.temporaries]
-    lines.append(("Temporaries in", ", ".join(names) or "none"))
+    lines.append(("Temporaries in", ", ".join(t.name for t in state.temporaries) or "none"))
     return lines
 
 
@@ -378,6 +391,7 @@ def _standing_in_full(weaving: Weaving, chosen: Preferences) -> list[tuple[str, 
         for handle, carrier in state.away
     ]
     lines.append(("Cords not home", ", ".join(away) or "none"))
+    lines.append(("So since", when_text(weaving.log[-1].at)))
     return lines
 
 
@@ -388,14 +402,13 @@ def _cords_of(state: State, name: str) -> str:
 
 def _row_standing(weaving: Weaving, card: Card) -> str:
     rows = len(weaving.piece.rows)
-    match card.before.phase:
-        case "raised":
-            return f"{card.row} of {rows} is on; count the picks of it that are woven"
-        case "behind":
-            return f"{card.before.row} of {rows} is woven; you are behind the loom"
+    if card.before.phase == "raised":
+        return f"{card.row} of {rows} is on; count the picks of it that are woven"
+    if card.kind in BEHIND:
+        return f"{card.before.row} of {rows} woven; you are behind the loom"
     if card.before.row == 0:
-        return f"none of {rows} is woven yet"
-    return f"{card.before.row} of {rows} is woven"
+        return f"none of {rows} woven yet"
+    return f"{card.before.row} of {rows} woven"
 
 
 def _shuttle_standing(weaving: Weaving, card: Card, chosen: Preferences) -> list[tuple[str, str]]:

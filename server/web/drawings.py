@@ -14,7 +14,7 @@ from server.design.piece import Piece
 from server.loom.counting import Run, Stance, as_met, begins_at_her_left
 from server.loom.state import Loom, State, parent_of
 from server.plan.demands import troubles
-from server.session.wording import Change
+from server.session.wording import Change, handle_entries
 
 Doing = Literal["pull", "let go", "leave", "idle"]
 
@@ -81,8 +81,8 @@ def handle_row(
             Handle(name, doing.get(name, "idle"), away.get(name) or "", name in away) for name in group
         )
         if is_idle and len(handles) > 1:
-            text = f"{handles[0].name}–{handles[-1].name}"
-            row.append(IdleHandles(text, handles, alone or (len(names) > HANDLES_SHOWN and len(handles) > 2)))
+            text = ", ".join(handle_entries(handle.name for handle in handles))
+            row.append(IdleHandles(text, handles, alone or len(names) > HANDLES_SHOWN))
         else:
             row += handles
     return row

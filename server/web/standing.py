@@ -11,7 +11,7 @@ from server.loom.state import handle_order
 from server.loom.steps import Insert, Withdraw
 from server.session.wording import after_row, carrier_words, due_out, numbers_text
 from server.store.weavings import Weaving
-from server.web.drawings import LoomMap, Strip, loom_map, strip
+from server.web.drawings import Strip, loom_map, strip
 from server.web.rendering import page, weaving_of
 
 router = APIRouter()
@@ -60,12 +60,6 @@ def standing_lines(weaving: Weaving) -> list[StandingLine]:
     return found
 
 
-def standing_map(weaving: Weaving) -> LoomMap:
-    """The loom from above with the temporaries that are in."""
-    state = weaving.state
-    return loom_map(weaving.piece.loom, state, [t.name for t in state.temporaries], None)
-
-
 @router.get("/pieces/{piece}/standing")
 def show_standing(request: Request, piece: str) -> Response:
     """What stands in the loom now."""
@@ -77,5 +71,5 @@ def show_standing(request: Request, piece: str) -> Response:
         weaving=weaving,
         lines=standing_lines(weaving),
         away=[(handle, carrier_words(carrier)) for handle, carrier in away],
-        map=standing_map(weaving),
+        map=loom_map(weaving.piece.loom, weaving.state, (), None),
     )

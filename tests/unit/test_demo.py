@@ -114,3 +114,10 @@ def test_the_boat_takes_several_times_as_many_walks_without_spare_handles() -> N
     assert without.proven
     assert without.totals.walks >= 3 * order(BOAT).totals.walks
     assert without.totals.minutes > 1.5 * order(BOAT).totals.minutes
+
+
+def test_a_handle_that_hangs_free_is_never_lifted_for_a_test() -> None:
+    boat = piece(BOAT)
+    lifts = [card for card in deal(boat, order(BOAT)) if card.handle is not None]
+    assert any(card.handle == "S1" for card in lifts)
+    assert all(card.before.carrier(boat.loom, card.handle or "") is not None for card in lifts)

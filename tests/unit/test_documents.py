@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from server.cli import main
 from server.design.piece_file import read_piece
+from server.plan.hand_rule import hand_rule
 from server.plan.planner import plan
 
 HERE = Path(__file__).parents[2]
@@ -58,6 +60,19 @@ def test_the_piece_file_in_the_readme_can_be_read_and_planned() -> None:
     assert plan(piece).proven
     for key in json.loads(text)["loom"]:
         assert f'"{key}"' in README
+
+
+def test_the_walks_that_the_readme_counts() -> None:
+    text = re.sub(r"\s+", " ", README)
+    runner, by_hand = map(int, re.findall(r"takes (\d+) walks; planned .*? it takes (\d+)\.", text)[0])
+    boat, without = map(int, re.findall(r"boat takes (\d+) walks, and (\d+) on the same loom", text)[0])
+    files = {path.stem: read_piece(path.read_bytes()) for path in (HERE / "demo_data").glob("*.json")}
+    in_her_head = hand_rule(files["harbour_runner"])
+    assert in_her_head is not None
+    assert (runner, by_hand) == (plan(files["harbour_runner"]).totals.walks, in_her_head.totals.walks)
+    piece = files["net_mender"]
+    bare = replace(piece, loom=replace(piece.loom, spare_handles=0))
+    assert (boat, without) == (plan(piece).totals.walks, plan(bare).totals.walks)
 
 
 @pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])

@@ -1,0 +1,235 @@
+"""A real server process and a real Chromium. What a page shows is read in `tests.browser.screen`."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import dataclass, field
+from datetime import timedelta
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
+
+from server.design.piece_file import read_piece
+from server.plan.planner import plan
+from server.plan.workorder import WorkOrder
+from server.session.place import Tap
+from server.settings import DATABASE_NAME, resource_dir
+from server.store.database import Store, utc_now
+from server.store.weavings import Weaving
+
+FLAGS = [
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+]
+NO_CHROMIUM = "There is no Chromium here. On Debian, `apt-get install chromium` brings it."
+PATIENCE = 20.0
+"""Seconds for a server to come up, or a page to follow a tap. Far more than either takes."""
+
+
+@dataclass
+class House:
+    """One server process on a data folder of its own; it can be killed and started again."""
+
+    data: Path
+    port: int
+    process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    def start(self) -> None:
+        """Start the server and wait until it answers."""
+        with (self.data / "server.log").open("ab") as log:
+            command = [sys.executable, "-m", "server.cli"]
+            command += ["--port", str(self.port), "--data", str(self.data)]
+            self.process = subprocess.Popen(command, stdout=log, stderr=log, stdin=subprocess.DEVNULL)
+        deadline = time.monotonic() + PATIENCE
+        while time.monotonic() < deadline:
+            try:
+                if httpx.get(self.url, timeout=PATIENCE).status_code == 200:
+                    return
+            except httpx.TransportError:
+                pass
+            if self.process.poll() is not None:
+                break
+            time.sleep(0.05)
+        pytest.fail(f"The server did not come up: {(self.data / 'server.log').read_text()[-2000:]}")
+
+    def kill(self) -> None:
+        """What a power cut does: no time to tidy up."""
+        if self.process is not None:
+            self.process.send_signal(signal.SIGKILL)
+            self.process.wait(PATIENCE)
+            self.process = None
+
+
+@dataclass(frozen=True)
+class Runner:
+    """A demo piece in a house, the harbour runner as a rule, on a loom of its own."""
+
+    house: House
+    id: int
+
+    @property
+    def url(self) -> str:
+        return f"{self.house.url}/pieces/{self.id}"
+
+    def weaving(self) -> Weaving:
+        """What the log on disk says, read past the server."""
+        with closing(self._store()) as store:
+            weaving = store.weaving(self.id)
+        assert weaving is not None
+        return weaving
+
+    def put_on_loom(self, cards: int = 0, *, ago: timedelta = timedelta()) -> None:
+        """Past the browser: begin it if need be, and go on until so many cards are done, some time ago."""
+        with closing(self._store(ago)) as store:
+            answer = store.tap(self.id, Tap("begin", 0, 0))
+            assert answer is not None
+            for number in range(answer.weaving.place.card, cards):
+                answer = store.tap(self.id, Tap("next", number, number + 1))
+                assert answer is not None
+                assert answer.counted
+        assert answer.weaving.place.card == cards
+
+    def _store(self, ago: timedelta = timedelta()) -> Store:
+        return Store(self.house.data / DATABASE_NAME, clock=lambda: utc_now() - ago)
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+@cache
+def planned(demo: str) -> tuple[dict[str, Any], WorkOrder]:
+    """A demo piece's file, and its plan."""
+    text = (resource_dir("demo_data") / demo).read_text("utf-8")
+    return json.loads(text), plan(read_piece(text))
+
+
+def bring_in(house: House, demo: str = "harbour_runner.json") -> Runner:
+    """A piece more in this house; the loom's name makes it a loom of its own."""
+    content, order = planned(demo)
+    with closing(Store(house.data / DATABASE_NAME)) as store:
+        name = f"Loom {len(store.pieces()) + 1}"
+        text = json.dumps(content | {"loom": content["loom"] | {"name": name}})
+        return Runner(house, store.add_piece(text, order))
+
+
+def run_house(data: Path) -> Iterator[House]:
+    house = House(data, free_port())
+    house.start()
+    yield house
+    house.kill()
+
+
+@pytest.fixture(scope="session")
+def shared_house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
+    """One server for all tests that do it no harm."""
+    yield from run_house(tmp_path_factory.mktemp("shared"))
+
+
+@pytest.fixture
+def runner(shared_house: House) -> Runner:
+    """A runner that waits to be put on its loom."""
+    return bring_in(shared_house)
+
+
+@pytest.fixture
+def own_runner(tmp_path: Path) -> Iterator[Runner]:
+    """A runner in a house of its own, whose server may be killed."""
+    for house in run_house(tmp_path):
+        yield bring_in(house)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """One Chromium for all tests: Debian's, or any that is on the path."""
+    found = (shutil.which(name) for name in ("chromium", "chromium-browser", "google-chrome"))
+    path = next((path for path in found if path), None)
+    if path is None and os.environ.get("SPARESHAFT_BROWSER_REQUIRED") == "1":
+        pytest.fail(NO_CHROMIUM)
+    if path is None:
+        pytest.skip(NO_CHROMIUM)
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@dataclass
+class Complaints:
+    """What browsers complained of: console errors, scripts that failed, breaches of the CSP."""
+
+    heard: list[str] = field(default_factory=list)
+
+    def listen(self, page: Page) -> None:
+        """Hear what this page complains of from now on."""
+        page.on("pageerror", lambda error: self.heard.append(str(error)))
+        page.on("console", self._console)
+
+    def _console(self, said: ConsoleMessage) -> None:
+        if said.type in ("error", "warning"):
+            self.heard.append(f"{said.text} ({said.location['url']})")
+
+    def forgive(self, *expected: str) -> None:
+        """Forget what a test provokes; each must have been heard."""
+        for text in expected:
+            assert any(text in heard for heard in self.heard), f"{text} was not heard: {self.heard}"
+        self.heard = [heard for heard in self.heard if not any(text in heard for text in expected)]
+
+
+@pytest.fixture
+def complaints() -> Iterator[Complaints]:
+    """The complaints of all tablets of a test; at its end there may be none."""
+    complaints = Complaints()
+    yield complaints
+    assert complaints.heard == []
+
+
+NewTablet = Callable[..., Page]
+
+
+@pytest.fixture
+def new_tablet(browser: Browser, complaints: Complaints) -> Iterator[NewTablet]:
+    """Open a tablet: a page with a browser profile of its own."""
+    contexts: list[BrowserContext] = []
+
+    def open_tablet(
+        width: int = 1024, height: int = 768, *, scripts: bool = True, dark: bool = False
+    ) -> Page:
+        context = browser.new_context(
+            viewport={"width": width, "height": height},
+            has_touch=True,
+            java_script_enabled=scripts,
+            color_scheme="dark" if dark else "light",
+        )
+        contexts.append(context)
+        context.set_default_timeout(PATIENCE * 1000)
+        context.on("page", complaints.listen)
+        return context.new_page()
+
+    yield open_tablet
+    for context in contexts:
+        context.close()
