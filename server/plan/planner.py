@@ -120,7 +120,7 @@ def _search(piece: Piece, limit: float, progress: Callable[[Progress], None] | N
     bound = max(found.bound, model.constant) if model.complete else model.constant
     if bound > best.order.totals.minutes - max(grain * 0.75, CLOSE):
         bound = best.order.totals.minutes
-        tidy = model.tidiest(bound + grain / 4, seconds=max(left(), 0.1), start=best.schedule)
+        tidy = model.tidiest(bound + max(grain / 4, CLOSE / 2), seconds=max(left(), 0.1), start=best.schedule)
         if tidy.values is not None:
             best = _tidier(best, _order(piece, model.schedule(tidy.values)))
     bound = math.floor(bound * 1e6) / 1e6

@@ -8,7 +8,7 @@ from typing import Literal
 
 from server.design.piece import Piece
 from server.loom.actions import and_list
-from server.loom.counting import Run, Stance
+from server.loom.counting import Run, Stance, begins_at_her_left
 from server.loom.picks import picks_before_row
 from server.loom.state import State, handle_order, units_up
 from server.loom.steps import Insert, Label, MoveCords, Raise, Weave, Withdraw
@@ -246,13 +246,20 @@ def pulled_words(handles: int, cords: int) -> str:
     return " and ".join(parts)
 
 
+def end_words(stance: Stance) -> tuple[str, str]:
+    """The two ends of a shaft as she calls them from where she stands: "at your left", "at your right".
+
+    At the side of the loom her own left and right run along the warp, so there they are the loom's.
+    """
+    if stance in ("behind-left", "behind-right"):
+        return "at your left", "at your right"
+    return "at the loom’s left", "at the loom’s right"
+
+
 def places_words(stance: Stance, from_end: bool) -> str:
     """Where a count is taken, named by the side, not by where counting began."""
-    if stance in ("behind-left", "behind-right"):
-        at_left = (stance == "behind-left") != from_end
-        return "at your left" if at_left else "at your right"
-    at_left = (stance == "left-side") != from_end
-    return "at the loom’s left" if at_left else "at the loom’s right"
+    left, right = end_words(stance)
+    return left if begins_at_her_left(stance) != from_end else right
 
 
 _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
@@ -318,7 +325,8 @@ def check_words(piece: Piece, card: Card, first: Side) -> str:
             rest = [t.name for t in card.after.temporaries_of(shaft)]
             stays = f", and {and_list(rest)} {'stays' if len(rest) == 1 else 'stay'} in" if rest else ""
             hung = len(piece.loom.units_of(shaft))
-            return f"All {several(hung, 'leash', 'leashes')} still hang on shaft {shaft}{stays}."
+            leashes = "Both leashes" if hung == 2 else f"All {hung} leashes"
+            return f"{leashes} still hang on shaft {shaft}{stays}."
     if card.kind == "walk":
         return "No handle and no single cord is pulled any more."
     if card.kind == "test_lift":

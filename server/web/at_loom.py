@@ -25,6 +25,7 @@ from server.session.wording import (
     check_words,
     cord_change,
     cord_words,
+    end_words,
     handle_change,
     handle_entries,
     handle_words,
@@ -234,7 +235,6 @@ def _insert_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str,
         "temporary": step.temporary,
         "take": len(step.units),
         "of": len(hung),
-        "runs": runs,
         "spoken": runs_words(runs),
         "groups": leash_groups(hung, runs, chosen.stance),
         "from_left": begins_at_her_left(chosen.stance),
@@ -243,31 +243,21 @@ def _insert_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str,
         "check": insertion_check_words(check, chosen.stance),
         "look_alike": look_alike_words(check, step.shaft),
         "others": others,
-        "map": loom_map(loom, card.before, [str(step.shaft), step.temporary], chosen.stance),
     }
 
 
 def _move_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str, Any]:
     assert isinstance(card.step, MoveCords)
     step = card.step
-    parts = sorted(
-        {name for name in (step.source, step.target) if name},
-        key=lambda name: (name.isdigit(), name),
-    )
     return {
         "handle": step.handle,
         "source": step.source,
         "target": step.target,
-        "bars": parts,
-        "ticks": _move_ticks(step),
-        "map": loom_map(weaving.piece.loom, card.before, parts, chosen.stance),
+        "ticks": tuple(
+            f"Cord {where} hangs free" if step.target is None else f"Cord {where} is on {step.target}"
+            for where in end_words(chosen.stance)
+        ),
     }
-
-
-def _move_ticks(step: MoveCords) -> tuple[str, str]:
-    if step.target is None:
-        return "Cord at your left hangs free", "Cord at your right hangs free"
-    return f"Cord at your left is on {step.target}", f"Cord at your right is on {step.target}"
 
 
 def _withdraw_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str, Any]:
@@ -284,8 +274,7 @@ def _withdraw_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[st
         "of": len(hung),
         "groups": leash_groups(hung, runs, chosen.stance),
         "from_left": begins_at_her_left(chosen.stance),
-        "ticks": (f"{temporary.name} is clear at your left", f"{temporary.name} is clear at your right"),
-        "map": loom_map(loom, card.before, [temporary.name], chosen.stance),
+        "ticks": tuple(f"{temporary.name} is clear {where}" for where in end_words(chosen.stance)),
     }
 
 

@@ -14,7 +14,7 @@ from server.design.piece import Piece
 from server.loom.counting import Run, Stance, as_met, begins_at_her_left
 from server.loom.state import Loom, State, parent_of
 from server.plan.demands import troubles
-from server.session.wording import Change, handle_entries
+from server.session.wording import Change
 
 Doing = Literal["pull", "let go", "leave", "idle"]
 
@@ -81,11 +81,17 @@ def handle_row(
             Handle(name, doing.get(name, "idle"), away.get(name) or "", name in away) for name in group
         )
         if is_idle and len(handles) > 1:
-            text = ", ".join(handle_entries(handle.name for handle in handles))
-            row.append(IdleHandles(text, handles, alone or len(names) > HANDLES_SHOWN))
+            row.append(IdleHandles(_run_text(handles), handles, alone or len(names) > HANDLES_SHOWN))
         else:
             row += handles
     return row
+
+
+def _run_text(handles: Sequence[Handle]) -> str:
+    own = [handle.name for handle in handles if handle.name.isdigit()]
+    spare = [handle.name for handle in handles if not handle.name.isdigit()]
+    runs = [own, spare]
+    return ", ".join(run[0] if len(run) == 1 else f"{run[0]}–{run[-1]}" for run in runs if run)
 
 
 # --- a strip of units ----------------------------------------------------------------------------------
@@ -101,7 +107,7 @@ class Tick:
 
 @dataclass(frozen=True, slots=True)
 class Strip:
-    """The whole width of the warp, one unit long per unit, from the weaver's left or turned round.
+    """The whole width of the warp from the weaver's left, one unit long per unit.
 
     Attributes:
         up: path data: a stroke one unit thick over the units that are up.
@@ -111,22 +117,13 @@ class Strip:
     units: int
     up: str
     ticks: tuple[Tick, ...]
-    turned: bool
 
 
-def strip(loom: Loom, up: Iterable[int], *, turned: bool = False) -> Strip:
-    """The width of the cloth with these units up.
-
-    Args:
-        turned: as seen from behind the loom.
-    """
+def strip(loom: Loom, up: Iterable[int]) -> Strip:
+    """The width of the cloth with these units up."""
     units = len(loom.leashes)
-    cells = sorted(units + 1 - unit if turned else unit for unit in up)
-    ticks = [
-        Tick((units - unit if turned else unit - 1) + 0.5, str(unit))
-        for unit in edge_numbers(units, tick_step(units))
-    ]
-    return Strip(units, row_path(cells, 0.5), tuple(ticks), turned)
+    ticks = tuple(Tick(unit - 0.5, str(unit)) for unit in edge_numbers(units, tick_step(units)))
+    return Strip(units, row_path(sorted(up), 0.5), ticks)
 
 
 def tick_step(number: int) -> int:
@@ -163,14 +160,11 @@ class LeashGroup:
     Attributes:
         text: "take 3" or "pass 2"; "" where the run goes on from the group before.
         units: the units whose leashes these are, in the order of the drawing.
-        is_last: whether the shaft ends after this group.
     """
 
     text: str
     take: bool
     units: tuple[int, ...]
-    is_first: bool
-    is_last: bool
 
 
 MOST_IN_A_GROUP = 6
@@ -187,8 +181,7 @@ def leash_groups(hung: Iterable[int], runs: Sequence[Run], stance: Stance) -> li
             part = units[start : start + MOST_IN_A_GROUP]
             drawn = part if begins_at_her_left(stance) else part[::-1]
             text = f"{'take' if run.take else 'pass'} {run.leashes}" if start == 0 else ""
-            ends = not met and start + MOST_IN_A_GROUP >= len(units)
-            groups.append(LeashGroup(text, run.take, tuple(drawn), not groups, ends))
+            groups.append(LeashGroup(text, run.take, tuple(drawn)))
     return groups
 
 

@@ -22,14 +22,13 @@ from server.session.wording import (
     after_row,
     cord_words,
     due_out,
-    entries,
     handle_words,
     handles_text,
     heading,
     numbers_text,
 )
 from server.store.weavings import Weaving
-from server.web.drawings import cells_needing_temporaries, design_picture, tape
+from server.web.drawings import design_picture, tape
 from server.web.rendering import NotUnderstood, page, store_of, tap_of, weaving_of
 
 router = APIRouter()
@@ -41,7 +40,6 @@ class WalkLine:
 
     number: int
     when: str
-    row: int
     things: tuple[str, ...]
     is_free: bool
 
@@ -67,7 +65,6 @@ class RowLine:
     handles: str
     cords: str
     away: str
-    needs: str
     walk_before: bool
 
 
@@ -88,7 +85,7 @@ def walk_lines(weaving: Weaving) -> list[WalkLine]:
                 break
             things.append(heading(later))
         is_free = card.row in weaving.piece.free_walks
-        found.append(WalkLine(number, after_row(card.row), card.row, tuple(things), is_free))
+        found.append(WalkLine(number, after_row(card.row), tuple(things), is_free))
     return found
 
 
@@ -115,7 +112,6 @@ def temporary_lines(weaving: Weaving) -> list[TemporaryLine]:
 
 def row_lines(weaving: Weaving) -> list[RowLine]:
     """What is raised, row by row."""
-    needing = cells_needing_temporaries(weaving.piece)
     walked = {card.row for card in walk_cards(weaving.cards)}
     found = []
     for card in weaving.cards:
@@ -131,7 +127,6 @@ def row_lines(weaving: Weaving) -> list[RowLine]:
                     handles=handles_text(card.step.handles) if card.step.handles else "none",
                     cords=numbers_text(card.step.single_cords) if card.step.single_cords else "",
                     away=", ".join(away),
-                    needs=", ".join(entries(needing.get(card.row, ()))),
                     walk_before=card.row - 1 in walked,
                 )
             )

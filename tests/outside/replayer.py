@@ -82,7 +82,7 @@ class _Replay:
         self.most: int = loom.get("spare_shafts", 0)
         self.most_of_one: int = loom.get("temporaries_per_shaft", 2)
         self.may_stay: bool = loom.get("temporaries_may_stay", True)
-        self.spare = [f"S{number}" for number in range(1, loom.get("spare_handles", 0) + 1)]
+        self.spare = {f"S{number}" for number in range(1, loom.get("spare_handles", 0) + 1)}
         self.cords = set(
             piece.get("single_cords", [unit for unit, shaft in enumerate(self.leashes, 1) if shaft == 0])
         )

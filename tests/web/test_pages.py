@@ -623,3 +623,13 @@ def test_hundreds_of_rows_by_hundreds_of_units_stay_small(client: TestClient, st
     assert lifted
     assert lifted[1].count("M") == 150
     assert json.loads(text)["rows"][1] == "#" * 200
+
+
+def test_at_the_side_of_the_loom_the_ends_are_the_looms(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    """Her own left and right run along the warp there."""
+    client.post("/preferences", data={"stance": "left-side", "first_side": "right"})
+    page = words(weave_to(client, store, piece_id, "move_cords"))
+    assert "Cord at the loom’s left is on 2a" in page
+    assert "at your left" not in page
