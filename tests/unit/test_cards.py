@@ -126,6 +126,7 @@ def test_cards_follow_the_steps(piece: dict[str, Any]) -> None:
             assert card.redo < card.number
             assert cards[card.redo].kind in ("insert", "move_cords")
         elif card.kind in ("raise", "done"):
-            assert set(lifted) == changed
-            assert len(lifted) == len(changed)
+            # cords that hang free lift nothing, so there is nothing to test
+            carrying = {h for h in changed if card.before.carrier(read.loom, h) is not None}
+            assert sorted(str(handle) for handle in lifted) == sorted(carrying)
             changed, lifted = set(), []
