@@ -23,6 +23,7 @@ test: $(VENV)/.developing chromium ## run all tests
 
 lint: $(VENV)/.developing ## style, types, and which part may know which
 	@$(BIN)/ruff check .
+	@$(BIN)/ruff format --check .
 	@$(BIN)/mypy
 	@$(BIN)/lint-imports
 

@@ -39,7 +39,7 @@ STANCE_IN_BRIEF: dict[Stance, str] = {
 
 
 def several(number: int, one: str, many: str | None = None) -> str:
-    """"1 walk", "2 walks"."""
+    """ "1 walk", "2 walks"."""
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
@@ -58,7 +58,7 @@ def entries(numbers: Iterable[int]) -> list[str]:
 
 
 def numbers_text(numbers: Iterable[int]) -> str:
-    """"1–4, 7 and 9"."""
+    """ "1–4, 7 and 9"."""
     return and_list(entries(numbers))
 
 
@@ -70,24 +70,24 @@ def handle_entries(handles: Iterable[str]) -> list[str]:
 
 
 def handles_text(handles: Iterable[str]) -> str:
-    """"3–5 and S1"."""
+    """ "3–5 and S1"."""
     return and_list(handle_entries(handles))
 
 
 def handle_words(handles: Iterable[str]) -> str:
-    """"handle 3", "handles 3 and 4"."""
+    """ "handle 3", "handles 3 and 4"."""
     found = list(handles)
     return f"handle{'s' if len(found) > 1 else ''} {handles_text(found)}"
 
 
 def cord_words(units: Iterable[int]) -> str:
-    """"single draw cord 3", "single draw cords 1–4"."""
+    """ "single draw cord 3", "single draw cords 1–4"."""
     found = list(units)
     return f"single draw cord{'s' if len(found) > 1 else ''} {numbers_text(found)}"
 
 
 def carrier_words(carrier: str | None) -> str:
-    """"shaft 7", "temporary 7a", "nothing"."""
+    """ "shaft 7", "temporary 7a", "nothing"."""
     if carrier is None:
         return "nothing"
     return f"shaft {carrier}" if carrier.isdigit() else f"temporary {carrier}"
@@ -114,7 +114,7 @@ def span_text(seconds: float) -> str:
 
 
 def after_row(row: int) -> str:
-    """"after row 12", "before the first row"."""
+    """ "after row 12", "before the first row"."""
     return f"after row {row}" if row else "before the first row"
 
 
@@ -300,7 +300,7 @@ def look_alike_words(check: InsertionCheck, shaft: int) -> str:
 
 
 def runs_words(runs: Sequence[Run]) -> str:
-    """"take 1, pass 1, take 2, pass 4"."""
+    """ "take 1, pass 1, take 2, pass 4"."""
     return ", ".join(f"{'take' if run.take else 'pass'} {run.leashes}" for run in runs)
 
 
@@ -488,5 +488,9 @@ def is_about_temporaries(cards: Sequence[Card], kind: TapKind, number: int, agai
     """Whether an entry of the log has to do with a temporary or with where cords hang."""
     about = cards[number if again is None else again].kind
     return kind in ("next", "again", "back") and about in (
-        "label", "insert", "withdraw", "move_cords", "test_lift"
+        "label",
+        "insert",
+        "withdraw",
+        "move_cords",
+        "test_lift",
     )

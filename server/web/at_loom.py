@@ -115,8 +115,10 @@ def _to_next_walk(weaving: Weaving, card: Card) -> str:
     if walk is None:
         return "no more walks"
     rows = walk.row - card.row + (card.kind in ("raise", "weave"))
-    return "walk after this row" if rows == 1 and card.kind in ("raise", "weave") else (
-        f"{several(rows, 'row')} to the next walk"
+    return (
+        "walk after this row"
+        if rows == 1 and card.kind in ("raise", "weave")
+        else (f"{several(rows, 'row')} to the next walk")
     )
 
 

@@ -58,7 +58,5 @@ def _plan_and_keep(request: Request, content: bytes) -> int:
 
 def _pieces_page(request: Request, refusal: str = "", status: int = 200) -> Response:
     lines = store_of(request).pieces()
-    shelves = [
-        (title, [line for line in lines if line.status in statuses]) for title, statuses in SHELVES
-    ]
+    shelves = [(title, [line for line in lines if line.status in statuses]) for title, statuses in SHELVES]
     return page(request, "pieces.html", status=status, shelves=shelves, refusal=refusal, any=bool(lines))

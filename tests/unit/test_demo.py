@@ -34,11 +34,7 @@ def parts(piece: Piece, row: int) -> dict[int, frozenset[int]]:
     """The shafts of which a row lifts a part only, with the units; counted here from the design alone."""
     up = piece.rows[row - 1]
     asked = {shaft: up & units for shaft, units in piece.loom.units_by_shaft.items()}
-    return {
-        shaft: units
-        for shaft, units in asked.items()
-        if units and units != piece.loom.units_of(shaft)
-    }
+    return {shaft: units for shaft, units in asked.items() if units and units != piece.loom.units_of(shaft)}
 
 
 def rows_asking_for_parts(piece: Piece) -> list[int]:
