@@ -56,9 +56,21 @@ IN_COMMON = piece_with(
 )
 
 
+# Costs ten orders of magnitude apart: a third walk used to slip in, at minutes that differ by nothing.
+FAR_APART = piece_with(
+    ["##", "##", "#.", "##", "#.", "#."],
+    spare_shafts=1,
+    temporaries_per_shaft=1,
+    single_cords=[2],
+    minutes={"walk": 1e-05, "insert": 1e-05, "take": 99999.5, "withdraw": 1e-05, "move_cords": 1},
+    free_walks=[1],
+)
+
+
 @examples(500)
 @given(small_pieces())
 @example(IN_COMMON)
+@example(FAR_APART)
 @example(piece_with(["#.", ".#", "#.", ".#"], spare_handles=1))
 @example(piece_with(["#.", "##", ".#"], temporaries_may_stay=False, spare_handles=1))
 @example(piece_with(["#.", "##", ".#"], no_walks=[1, 2], spare_handles=1))
