@@ -32,6 +32,7 @@ class Unusable(ValueError):
 
 Count = Annotated[int, Field(strict=True, ge=1, le=MOST)]
 CountFromZero = Annotated[int, Field(strict=True, ge=0, le=MOST)]
+Plenty = Annotated[int, Field(strict=True, ge=0, le=10**9)]
 CountedMinutes = Annotated[float, Field(strict=True, ge=0, le=MOST_MINUTES, allow_inf_nan=False)]
 Text = Annotated[str, Field(strict=True, max_length=200)]
 Extra = dict[str, Any]
@@ -50,12 +51,12 @@ class LoomForm(_Strict):
     """`loom` in the file."""
 
     pattern_shafts: Count
-    name: Text = ""
-    treadles: Count = 1
-    spare_shafts: CountFromZero = 0
-    spare_handles: CountFromZero = 0
-    temporaries_per_shaft: CountFromZero = 2
-    temporaries_may_stay: bool = True
+    name: Text = Loom.name
+    treadles: Count = Loom.treadles
+    spare_shafts: Plenty = Loom.spare_shafts
+    spare_handles: Plenty = Loom.spare_handles
+    temporaries_per_shaft: Plenty = Loom.temporaries_per_shaft
+    temporaries_may_stay: bool = Loom.temporaries_may_stay
 
 
 class MinutesForm(BaseModel):
@@ -79,10 +80,10 @@ class PieceForm(_Strict):
     name: Text
     loom: LoomForm
     leashes: Annotated[list[CountFromZero], Field(min_length=1)]
-    single_cords: list[Count] | None = None
+    single_cords: list[Count] = []
     rows: Annotated[list[Annotated[str, Field(strict=True)]], Field(min_length=1)]
     picks_per_row: Annotated[list[Count], Field(min_length=1)] = [1]
-    treadling: Annotated[list[Count], Field(min_length=1)] | None = None
+    treadling: Annotated[list[Count], Field(min_length=1)] = []
     minutes: MinutesForm = MinutesForm()
     free_walks: list[CountFromZero] = []
     no_walks: list[CountFromZero] = []
@@ -93,7 +94,7 @@ class PieceForm(_Strict):
         for unit, shaft in enumerate(self.leashes, 1):
             if shaft > shafts:
                 raise ValueError(f"leashes: unit {unit} hangs on shaft {shaft}, but the loom has {shafts}")
-        if self.single_cords is not None:
+        if "single_cords" in self.model_fields_set:
             previous = 0
             for unit in self.single_cords:
                 if unit > units:
@@ -116,7 +117,7 @@ class PieceForm(_Strict):
                 raise ValueError(f"rows: row {row} has {len(cells)} cells, but there are {units} units")
             if strange := set(cells) - {"#", "."}:
                 raise ValueError(f"rows: row {row} has {min(strange)!r}; a cell is # (lifted) or . (not)")
-        for treadle in self.treadling or []:
+        for treadle in self.treadling:
             if treadle > treadles:
                 raise ValueError(f"treadling: there is no treadle {treadle}; the loom has {treadles}")
         for key, walks in (("free_walks", self.free_walks), ("no_walks", self.no_walks)):
@@ -154,7 +155,7 @@ def _piece(form: PieceForm) -> Piece:
     hung_on_nothing = [unit for unit, shaft in enumerate(form.leashes, 1) if shaft == NO_SHAFT]
     loom = Loom(
         leashes=tuple(form.leashes),
-        single_cords=frozenset(hung_on_nothing if form.single_cords is None else form.single_cords),
+        single_cords=frozenset(form.single_cords or hung_on_nothing),
         **form.loom.model_dump(exclude={"extra"}),
     )
     return Piece(

@@ -15,6 +15,7 @@ from server.loom.state import (
     State,
     Temporary,
     carried_units,
+    handle_order,
     parent_of,
     temporary_order,
 )
@@ -148,11 +149,9 @@ def _insert(step: Insert, loom: Loom, state: State) -> State:
             f"{step.temporary} must take some of the leashes on shaft {step.shaft} and pass some by."
         )
     if len(state.temporaries) >= loom.spare_shafts:
-        raise Refused(f"All {loom.spare_shafts} spare shafts are in the loom; draw one out first.")
+        raise Refused(_no_room(loom.spare_shafts, "This loom has", "spare shaft"))
     if len(state.temporaries_of(step.shaft)) >= loom.temporaries_per_shaft:
-        raise Refused(
-            f"Shaft {step.shaft} takes {loom.temporaries_per_shaft} temporaries at once; draw one out first."
-        )
+        raise Refused(_no_room(loom.temporaries_per_shaft, f"Shaft {step.shaft} takes", "temporary at once"))
     temporaries = (*state.temporaries, Temporary(step.temporary, step.shaft, units))
     return replace(
         state, temporaries=tuple(sorted(temporaries, key=lambda t: temporary_order(t.name))), busy=True
@@ -190,7 +189,7 @@ def _move_cords(step: MoveCords, loom: Loom, state: State) -> State:
     away.pop(step.handle, None)
     if step.target != home:
         away[step.handle] = step.target
-    return replace(state, away=tuple(sorted(away.items())), busy=True)
+    return replace(state, away=tuple(sorted(away.items(), key=lambda item: handle_order(item[0]))), busy=True)
 
 
 @_apply.register
@@ -231,6 +230,15 @@ def _leave_walk(loom: Loom, state: State) -> None:
             raise Refused(
                 f"The cords of handle {handle} hang free; hook them on before you go back to the bench."
             )
+
+
+def _no_room(room: int, who: str, what: str) -> str:
+    if room == 0:
+        return f"{who} no {what}."
+    return f"{who} {room} {what if room == 1 else _PLURAL[what]}, and no more; draw one out first."
+
+
+_PLURAL = {"spare shaft": "spare shafts", "temporary at once": "temporaries at once"}
 
 
 def _must_be_behind(state: State, what: str) -> None:

@@ -102,7 +102,7 @@ class State:
         phase: where in the work the weaver is.
         row: rows woven so far, or being woven.
         temporaries: those in the loom, in order of their names.
-        away: (handle, carrier) for every handle whose cords are not home; carrier None: hanging free.
+        away: (handle, carrier) for every handle whose cords are not home, in order; None: hanging free.
         raised: handles that are up.
         pulled: single cords (units) that are up.
         labelled: shafts with a number taped on; None until the first walk has labelled any.

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from server.design.piece import Piece
 from server.loom.actions import Refused, apply
 from server.loom.leashes import NO_SHAFT
-from server.loom.state import Loom, State, parent_of
+from server.loom.state import Loom, State, handle_order, parent_of
 from server.loom.steps import Done, Insert, Label, MoveCords, Raise, Step, Walk, Weave, Withdraw
 from server.plan.demands import asked_of
 from server.plan.schedule import BARE, Borrowed, Lift, Schedule, Standing, best_lift
@@ -47,21 +47,21 @@ def assemble(piece: Piece, schedule: Schedule, *, bound: float = 0.0, proven: bo
             now = standing
         if row > len(schedule):
             break
-        shafts_up, cords_up = list[str](), set[int]()
+        handles_up, cords_up = list[str](), set[int]()
         for shaft in piece.loom.units_by_shaft:
             lift = best_lift(piece.loom, standing, shaft, asked_of(piece, row, shaft), lifts.get(shaft))
             if lift is None:
                 raise ValueError(f"row {row} cannot be lifted on shaft {shaft} as scheduled")
             lifts[shaft] = lift
             cords_up |= lift.cords
-            shafts_up += [str(shaft)] * lift.whole
+            handles_up += [str(shaft)] * lift.whole
             for part in lift.parts:
                 handle = state.handle_on(names[shaft, part])
                 assert handle is not None
-                shafts_up.append(handle)
+                handles_up.append(handle)
         cords_up |= {unit for unit in piece.rows[row - 1] if piece.loom.leashes[unit - 1] == NO_SHAFT}
-        shafts_up.sort(key=lambda handle: (handle.startswith("S"), int(handle.removeprefix("S"))))
-        do(Raise(row, tuple(shafts_up), tuple(sorted(cords_up))))
+        handles_up.sort(key=handle_order)
+        do(Raise(row, tuple(handles_up), tuple(sorted(cords_up))))
         do(Weave(row, piece.picks(row), piece.treadles(row)))
     do(Done())
     totals = count_up(steps, piece.minutes, piece.free_walks)

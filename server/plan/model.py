@@ -16,9 +16,9 @@ import numpy as np
 
 from server.design.piece import Piece
 from server.plan.demands import Part, asked_of
-from server.plan.parts import alike, candidates_of
+from server.plan.parts import MOST_PARTS, alike, candidates_of
 from server.plan.schedule import BARE, Borrowed, Schedule, Standing, best_lift
-from server.plan.solver import Outcome, Program, Term
+from server.plan.solver import ENDLESS, Outcome, Program, Term
 from server.plan.stages import Stage
 
 
@@ -65,6 +65,7 @@ class Model:
         cut: Sequence[Stage],
         begin: Standing = BARE,
         end: Standing = BARE,
+        most_parts: int = MOST_PARTS,
     ) -> None:
         """Build the program.
 
@@ -73,6 +74,7 @@ class Model:
             cut: the stages, or some of them that follow each other.
             begin: what stands in the loom before the first of these stages.
             end: what shall stand there after the last.
+            most_parts: how many candidates to choose from on one shaft.
         """
         self.piece, self.shafts, self.stages = piece, list(shafts), list(cut)
         self._begin, self._end = begin, end
@@ -82,7 +84,7 @@ class Model:
         standing = begin.inside | end.inside
         self.parts = {
             shaft: found.with_those(part for parent, part in standing if parent == shaft)
-            for shaft, found in candidates_of(piece.loom, shafts, cut).items()
+            for shaft, found in candidates_of(piece.loom, shafts, cut, most_parts).items()
         }
         self.complete = all(found.complete for found in self.parts.values())
         gaps = range(len(cut) + 1)
@@ -114,6 +116,7 @@ class Model:
         grain: float,
         start: Schedule | None = None,
         watch: Callable[[float, float], None] | None = None,
+        first: bool = False,
     ) -> Outcome:
         """Solve for the least minutes.
 
@@ -122,6 +125,7 @@ class Model:
             grain: minutes by which two orders of different cost differ at least; 0: not known.
             start: a known schedule to begin from.
             watch: called now and then with the minutes of the best order so far and the bound.
+            first: stop at the first order found, whatever it costs.
 
         Returns:
             The outcome; its bound includes what no plan can change.
@@ -133,7 +137,7 @@ class Model:
 
         found = self.program.solve(
             seconds=seconds,
-            gap=grain / 2 if grain else 2e-7,
+            gap=ENDLESS if first else grain / 2 if grain else 2e-7,
             scale=1 / grain if grain else 1.0,
             start=None if start is None else self.values_of(start),
             watch=look if watch is not None else None,
@@ -161,15 +165,22 @@ class Model:
             program.costs[visit] = 1.0
         return program.solve(seconds=seconds, gap=0.5, start=known)
 
-    def fewest_spare_shafts(self, *, seconds: float) -> int | None:
-        """How many spare shafts would do, everything else as it is; None where no number would."""
+    def fewest_spare_shafts(self, *, seconds: float) -> tuple[int | None, bool]:
+        """How many spare shafts would do, everything else as it is.
+
+        Returns:
+            The number, or None where none was found; and whether that is certain.
+        """
         program = self.program
         needed = program.variable(1.0, upper=float(sum(len(p.parts) for p in self.parts.values())))
         program.costs = [0.0] * (len(program.costs) - 1) + [1.0]
         for room in self._room:
             program.row([*room, (needed, -1.0)], upper=0.0)
         found = program.solve(seconds=seconds, gap=0.5)
-        return None if found.values is None else round(float(found.values[needed]))
+        if found.values is None:
+            return None, found.impossible and self.complete
+        number = round(float(found.values[needed]))
+        return number, self.complete and found.bound > number - 1 + 1e-6
 
     def schedule(self, values: np.ndarray) -> Schedule:
         """What stands in the loom during each row, from the program's values."""
@@ -360,6 +371,7 @@ class Model:
                 gap, shaft, [self._rise(a, b, minutes.insert + minutes.take * len(part) + minutes.withdraw)]
             )
             self._only_on_a_walk(gap, shaft, [self._fall(a, b)])
+            self._only_with_its_cords(now, a, then, b, part)
         for part in now.spare.keys() | then.spare.keys():
             a, b = now.spare.get(part), then.spare.get(part)
             on, off = self._fall(b, a), self._fall(a, b)
@@ -406,6 +418,21 @@ class Model:
         if any(sign > 0 for _, sign in terms):
             self._events[gap, shaft].append(terms)
             self.program.row([(self._walks[gap], 1.0), *((v, -sign) for v, sign in terms)], lower=0.0)
+
+    def _only_with_its_cords(
+        self, now: _Shaft, inside_now: int | None, then: _Shaft, inside_then: int | None, part: Part
+    ) -> None:
+        """A temporary goes in on the walk on which cords come onto it, and out on the one they leave it.
+
+        Earlier or later saves nothing, since the cords take a walk to the same shaft anyway. So the test
+        lift after a walk tries every temporary that went in on it.
+        """
+        for inside, other, here in ((inside_then, inside_now, then), (inside_now, inside_then, now)):
+            if inside is None or inside == other:
+                continue
+            on = [(v, 1.0) for v in (here.home.get(part), here.spare.get(part)) if v is not None]
+            stays = [(other, 1.0)] if other is not None else []
+            self.program.row([(inside, -1.0), *on, *stays], lower=0.0)
 
     def _move_spare_cords(self, gap: int) -> None:
         """Each spare handle whose cords end a walk on something else than they began on counts once."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from server.design.piece import Piece
@@ -10,6 +10,7 @@ from server.loom.actions import and_list
 from server.loom.state import Loom
 from server.plan.demands import Part
 from server.plan.model import Model
+from server.plan.parts import ALL_PARTS
 from server.plan.schedule import Schedule, Standing, best_lift
 from server.plan.stages import Stage
 
@@ -20,23 +21,23 @@ class NoPlan(Exception):
     """No work order exists. The message says, in sentences for the weaver, why, and what would do."""
 
 
-def one_temporary(loom: Loom, shaft: int, asked: Sequence[Part]) -> Part | None:
+def one_temporary(loom: Loom, shaft: int, asked: Iterable[Part]) -> Part | None:
     """A part that serves all these, alone on the shaft's own handle; empty: the bare shaft and cords do.
 
     None: no single part does.
     """
     wanted = [part for part in asked if part]
     common = frozenset.intersection(*wanted) if wanted else frozenset()
-    for part in (
-        frozenset[int](),
-        common - loom.single_cords,
-        common,
-        *(p - loom.single_cords for p in wanted),
-    ):
+    for part in (frozenset[int](), common - loom.single_cords):
         standing = Standing(frozenset({(shaft, part)}), {shaft: part}) if part else Standing()
         if part != loom.units_of(shaft) and all(best_lift(loom, standing, shaft, p) for p in wanted):
             return part
     return None
+
+
+def needy_shafts(loom: Loom, stage: Stage) -> list[int]:
+    """The shafts that take a temporary, or several, whatever else is done."""
+    return [shaft for shaft, asked in stage.asked.items() if one_temporary(loom, shaft, asked) != frozenset()]
 
 
 def strip_schedule(piece: Piece, cut: Sequence[Stage]) -> Schedule | None:
@@ -48,7 +49,7 @@ def strip_schedule(piece: Piece, cut: Sequence[Stage]) -> Schedule | None:
     for stage in cut:
         home = {}
         for shaft, asked in stage.asked.items():
-            part = one_temporary(piece.loom, shaft, list(asked))
+            part = one_temporary(piece.loom, shaft, asked)
             if part is None or (part and piece.loom.temporaries_per_shaft < 1):
                 return None
             if part:
@@ -63,54 +64,90 @@ def strip_schedule(piece: Piece, cut: Sequence[Stage]) -> Schedule | None:
     return schedule
 
 
-def explain(piece: Piece, shafts: Sequence[int], cut: Sequence[Stage]) -> str:
-    """Which rows ask for what the loom lacks, and how many spare shafts would do, or that no number would."""
+def is_hopeless(piece: Piece, cut: Sequence[Stage]) -> bool:
+    """Whether some rows ask for more temporaries at once than the loom takes: then no search is needed."""
     loom = piece.loom
+    room = loom.spare_shafts if loom.temporaries_per_shaft else 0
+    return any(len(needy_shafts(loom, stage)) > room for stage in cut)
+
+
+def explain(piece: Piece, shafts: Sequence[int], cut: Sequence[Stage], *, seconds: float) -> str:
+    """Which rows ask for what the loom lacks, and how many spare shafts would do, or that no number would.
+
+    Args:
+        seconds: time for working that number out, where it takes a search.
+    """
     sentences: list[str] = []
     for stage in cut:
-        rows = (
-            f"Row {stage.first} asks"
-            if stage.first == stage.last
-            else f"Rows {stage.first} to {stage.last} ask"
-        )
-        needy = []
-        for shaft, asked in stage.asked.items():
-            part = one_temporary(loom, shaft, list(asked))
-            if part is None and not loom.spare_handles:
-                sentences.append(
-                    f"{rows} different things of shaft {shaft}, and no walk may be made between."
-                )
-            if part is None or part:
-                needy.append(shaft)
-        if needy and loom.temporaries_per_shaft < 1:
-            sentences.append(
-                f"{rows} for a part of shaft {needy[0]}, and no shaft of this loom takes a temporary."
-            )
-        elif len(needy) > loom.spare_shafts:
-            listed = and_list([str(shaft) for shaft in needy])
-            plural = "a part of shaft" if len(needy) == 1 else f"parts of {len(needy)} shafts at once:"
-            have = "none" if not loom.spare_shafts else f"{loom.spare_shafts}"
-            sentences.append(f"{rows} for {plural} {listed}. Spare shafts on this loom: {have}.")
-        for gap, edge, where in (
-            (0, cut[0].first, "before the first row"),
-            (len(piece.rows), cut[-1].last, "after the last row"),
-        ):
-            if needy and gap in piece.no_walks and edge in (stage.first, stage.last):
-                sentences.append(f"{rows} for a temporary, and no walk may be made {where}.")
+        sentences += _what_lacks(piece, shafts, stage)
     if not sentences:
         sentences.append("The rows after which no walk may be made leave too few walks.")
     if len(sentences) > MOST_SENTENCES:
         rest = len(sentences) - MOST_SENTENCES
         sentences = [*sentences[:MOST_SENTENCES], f"{rest} more like these."]
-    return " ".join([*sentences, _what_would_do(piece, shafts, cut)])
+    return " ".join([*sentences, _what_would_do(piece, shafts, cut, seconds)])
 
 
-def _what_would_do(piece: Piece, shafts: Sequence[int], cut: Sequence[Stage]) -> str:
-    plenty = sum(len(piece.loom.units_of(shaft)) for shaft in shafts) * max(
-        piece.loom.temporaries_per_shaft, 1
-    )
-    ample = replace(piece, loom=replace(piece.loom, spare_shafts=plenty))
-    number = Model(ample, shafts, cut).fewest_spare_shafts(seconds=60.0)
+def _what_lacks(piece: Piece, shafts: Sequence[int], stage: Stage) -> list[str]:
+    """What the rows of one stage ask for that this loom lacks, in sentences."""
+    loom = piece.loom
+    one_row = stage.first == stage.last
+    rows = f"Row {stage.first} asks" if one_row else f"Rows {stage.first} to {stage.last} ask"
+    needy = needy_shafts(loom, stage)
+    if not needy:
+        return []
+    if not loom.temporaries_per_shaft:
+        return [f"{rows} for a part of shaft {needy[0]}, and no shaft of this loom takes a temporary."]
+    if len(needy) > loom.spare_shafts:
+        listed = and_list([str(shaft) for shaft in needy])
+        what = "a part of shaft" if len(needy) == 1 else f"parts of {len(needy)} shafts at once:"
+        return [f"{rows} for {what} {listed}. Spare shafts on this loom: {loom.spare_shafts or 'none'}."]
+    found = []
+    several = [shaft for shaft in needy if one_temporary(loom, shaft, stage.asked[shaft]) is None]
+    if several and not _can_stand(piece, shafts, stage, loom.spare_shafts):
+        listed = f"shaft{'s' * (len(several) > 1)} {and_list([str(shaft) for shaft in several])}"
+        of_what = (
+            "more spare shafts than there are"
+            if _can_stand(piece, shafts, stage, _plenty(piece, shafts))
+            else "more than this loom can have at once on its handles"
+        )
+        found.append(
+            f"{rows} {listed} for different parts, and no walk may be made between; that takes {of_what}."
+        )
+    for gap, edge, where in (
+        (0, 1, "before the first row"),
+        (len(piece.rows), len(piece.rows), "after the last row"),
+    ):
+        if gap in piece.no_walks and edge in (stage.first, stage.last):
+            found.append(f"{rows} for a temporary, and no walk may be made {where}.")
+    return found
+
+
+def _can_stand(piece: Piece, shafts: Sequence[int], stage: Stage, spare_shafts: int) -> bool:
+    """Whether the rows of one stage can be lifted, with walks before and after it."""
+    loom = replace(piece.loom, spare_shafts=spare_shafts)
+    alone = replace(piece, loom=loom, no_walks=frozenset(), free_walks=frozenset())
+    model = Model(alone, shafts, [stage], most_parts=ALL_PARTS)
+    return not model.cheapest(seconds=10.0, grain=0.0, first=True).impossible
+
+
+def _plenty(piece: Piece, shafts: Sequence[int]) -> int:
+    """More spare shafts than could be used on these shafts."""
+    return sum(2 ** min(len(piece.loom.units_of(shaft)), 20) for shaft in shafts)
+
+
+def _what_would_do(piece: Piece, shafts: Sequence[int], cut: Sequence[Stage], seconds: float) -> str:
+    ample = replace(piece, loom=replace(piece.loom, spare_shafts=_plenty(piece, shafts)))
+    number: int | None
+    if (strip := strip_schedule(ample, cut)) is not None:
+        # each of these shafts takes one at least, and this order has no more
+        number, certain = max(len(standing.inside) for standing in strip), True
+    else:
+        model = Model(ample, shafts, cut, most_parts=ALL_PARTS)
+        number, certain = model.fewest_spare_shafts(seconds=seconds)
     if number is None:
-        return "No number of spare shafts would do, everything else as it is."
-    return f"{number} spare shaft{'' if number == 1 else 's'} would do, everything else as it is."
+        if certain:
+            return "No number of spare shafts would do, everything else as it is."
+        return "Whether any number of spare shafts would do could not be worked out in the time."
+    would = "would do" if certain else "would do, perhaps fewer"
+    return f"{number} spare shaft{'s' * (number != 1)} {would}, everything else as it is."

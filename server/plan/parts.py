@@ -13,6 +13,9 @@ from server.plan.stages import Stage
 MOST_PARTS = 96
 """Candidates for one shaft; beyond that the plan is not claimed to be the cheapest."""
 
+ALL_PARTS = 4096
+"""Candidates for one shaft where it must be known whether there is any plan at all."""
+
 
 @dataclass(frozen=True, slots=True)
 class Candidates:
@@ -31,15 +34,17 @@ class Candidates:
         return Candidates(tuple(sorted({*self.parts, *parts}, key=_order)), self.complete)
 
 
-def candidates_of(loom: Loom, shafts: Sequence[int], cut: Sequence[Stage]) -> dict[int, Candidates]:
-    """The candidates of each of these shafts, given all that the stages ask of it."""
+def candidates_of(
+    loom: Loom, shafts: Sequence[int], cut: Sequence[Stage], most: int = MOST_PARTS
+) -> dict[int, Candidates]:
+    """The candidates of each of these shafts, given all that the stages ask of it; `most` for one shaft."""
     return {
-        shaft: candidates(loom, shaft, [part for stage in cut for part in stage.asked.get(shaft, ())])
+        shaft: candidates(loom, shaft, [part for stage in cut for part in stage.asked.get(shaft, ())], most)
         for shaft in shafts
     }
 
 
-def candidates(loom: Loom, shaft: int, asked: Iterable[Part]) -> Candidates:
+def candidates(loom: Loom, shaft: int, asked: Iterable[Part], most: int = MOST_PARTS) -> Candidates:
     """The parts of a shaft worth a temporary, given all that the rows ask of it.
 
     DEVELOPERS.md, "The model and why it is right", has the arguments.
@@ -47,7 +52,7 @@ def candidates(loom: Loom, shaft: int, asked: Iterable[Part]) -> Candidates:
     units = loom.units_of(shaft)
     wanted = frozenset(part for part in asked if part)
     if loom.spare_handles:
-        return _with_spare_handles(units, loom.single_cords, wanted)
+        return _with_spare_handles(units, loom.single_cords, wanted, most)
     return _without_spare_handles(units, loom.single_cords, wanted)
 
 
@@ -63,8 +68,8 @@ def _without_spare_handles(units: Part, single_cords: Part, wanted: frozenset[Pa
         common, closed = _intersections(parts)
         complete &= closed
         found |= common | {need}
-    if any(len(part) == 1 and part <= single_cords for part in found):
-        found = {part for part in found if len(part) > 1 or not part <= single_cords}
+    # a temporary for one corded unit saves nothing: its cord lifts it at the same one pull
+    found = {part for part in found if len(part) > 1 or not part <= single_cords}
     return Candidates(_proper(found, units), complete)
 
 
@@ -80,27 +85,29 @@ def _intersections(parts: set[Part]) -> tuple[set[Part], bool]:
     return closed, True
 
 
-def _with_spare_handles(units: Part, single_cords: Part, wanted: frozenset[Part]) -> Candidates:
+def _with_spare_handles(units: Part, single_cords: Part, wanted: frozenset[Part], most: int) -> Candidates:
     classes = alike(units, single_cords, wanted)
     if units in wanted:
         # Units that are always asked for alike may still be parted, by a temporary that takes all of the
         # shaft but one unit: as good as the whole shaft on a spare handle.
         classes = [half for c in classes for half in (c[:1], c[1:]) if half]
-    if 2 ** len(classes) - 2 <= MOST_PARTS:
+    if 2 ** len(classes) - 2 <= most:
         found = {
             frozenset(unit for c in chosen for unit in c)
             for count in range(1, len(classes))
             for chosen in combinations(classes, count)
         }
         return Candidates(_proper({p for p in found if any(p <= part for part in wanted)}, units), True)
-    closed = set(wanted) | {part - single_cords for part in wanted}
-    fresh = set(closed)
-    while fresh and len(closed) <= MOST_PARTS:
+    # From the single classes every row can be put together, if there are handles enough.
+    basic = {*wanted, *(part - single_cords for part in wanted), *(frozenset(c) for c in classes)}
+    closed = set(basic)
+    fresh = set(basic)
+    while fresh and len(closed) <= most:
         fresh = {p for a in fresh for b in wanted for p in (a & b, a - b, b - a)} - closed
         closed |= fresh
-    room = max(MOST_PARTS - len(wanted), 0)
-    rest = sorted(closed - wanted, key=lambda part: (-len(part), _order(part)))[:room]
-    return Candidates(_proper(wanted | set(rest), units), False)
+    room = max(most - len(basic), 0)
+    rest = sorted(closed - basic, key=lambda part: (-len(part), _order(part)))[:room]
+    return Candidates(_proper(basic | set(rest), units), False)
 
 
 def alike(units: Part, single_cords: Part, wanted: Iterable[Part]) -> list[tuple[int, ...]]:

@@ -12,9 +12,9 @@ from server.design.piece import Minutes, Piece
 from server.plan.assemble import assemble, visits
 from server.plan.hand_rule import hand_schedules
 from server.plan.model import Model, pulls_elsewhere
-from server.plan.no_plan import NoPlan, explain, strip_schedule
-from server.plan.parts import candidates_of
-from server.plan.replay import verify
+from server.plan.no_plan import NoPlan, explain, is_hopeless, strip_schedule
+from server.plan.parts import ALL_PARTS, candidates_of
+from server.plan.replay import Mismatch, verify
 from server.plan.schedule import BARE, Schedule
 from server.plan.solver import Outcome
 from server.plan.stages import Stage, relevant_shafts, stages
@@ -56,7 +56,10 @@ def plan(
         NoPlan: if no work order exists; says why.
         Mismatch: if the order found does not weave the piece (an error of ours, never an instruction).
     """
-    order = _search(piece, limit, progress)
+    try:
+        order = _search(piece, limit, progress)
+    except ValueError as error:  # the loom refused a step that the planner took
+        raise Mismatch(f"The planner went wrong: {error}") from error
     verify(piece, order)
     return order
 
@@ -76,6 +79,8 @@ def _search(piece: Piece, limit: float, progress: Callable[[Progress], None] | N
         order = assemble(piece, [BARE] * len(piece.rows))
         return replace(order, proven=True, bound=order.totals.minutes)
     cut = stages(piece, shafts)
+    if is_hopeless(piece, cut):
+        raise NoPlan(explain(piece, shafts, cut, seconds=limit))
     best = _best_by_rule(piece, cut)
     grain = _grain(piece.minutes)
 
@@ -87,16 +92,21 @@ def _search(piece: Piece, limit: float, progress: Callable[[Progress], None] | N
             assert progress is not None
             if best is not None:
                 minutes = min(minutes, best.order.totals.minutes)
+            if not model.complete or model.piece != piece:
+                bound = -math.inf  # another order may take fewer minutes than any of this program's
             seconds = time.monotonic() - began
             progress(Progress(seconds, *(m if math.isfinite(m) else None for m in (minutes, bound))))
 
         return look
 
-    def search(model: Model, seconds: float) -> Outcome:
+    def search(model: Model, seconds: float, first: bool = False) -> Outcome:
         nonlocal best
-        start = best.schedule if best is not None else None
         found = model.cheapest(
-            seconds=seconds, grain=grain, start=start, watch=watch(model) if progress is not None else None
+            seconds=seconds,
+            grain=grain,
+            start=best.schedule if best is not None else None,
+            watch=watch(model) if progress is not None else None,
+            first=first,
         )
         if found.values is not None:
             best = _better(best, _order(piece, model.schedule(found.values)))
@@ -113,11 +123,14 @@ def _search(piece: Piece, limit: float, progress: Callable[[Progress], None] | N
                 return replace(best.order, bound=pulls_elsewhere(piece, shafts) * piece.minutes.pull)
     model = Model(piece, shafts, cut)
     found = search(model, left(0.9))
+    if best is None and found.impossible and not model.complete:  # perhaps with parts that were left out
+        model = Model(piece, shafts, cut, most_parts=ALL_PARTS)
+        found = search(model, left(), first=True)
     if best is None and not found.impossible:  # the time ran out before there was any order: look on for one
-        found = search(model, math.inf)
+        found = search(model, math.inf, first=True)
     if best is None:
-        raise NoPlan(explain(piece, shafts, cut))
-    bound = max(found.bound, model.constant) if model.complete else model.constant
+        raise NoPlan(explain(piece, shafts, cut, seconds=limit))
+    bound = found.bound if model.complete and math.isfinite(found.bound) else model.constant
     if bound > best.order.totals.minutes - max(grain * 0.75, CLOSE):
         bound = best.order.totals.minutes
         tidy = model.tidiest(bound + max(grain / 4, CLOSE / 2), seconds=max(left(), 0.1), start=best.schedule)

@@ -6,9 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
 
-from server.design.piece import Piece
 from server.loom.state import Loom
-from server.plan.demands import Part, asked_of
+from server.plan.demands import Part
 
 Borrowed = tuple[int, Part]
 """A temporary without its name: its parent shaft and its units."""
@@ -52,6 +51,7 @@ class Lift:
 
     @property
     def pulls(self) -> int:
+        """Handles and single cords that are up."""
         return self.whole + len(self.parts) + len(self.cords)
 
 
@@ -97,11 +97,3 @@ def best_lift(
             if best is None or (lift.pulls, changes) < best:
                 best, found = (lift.pulls, changes), lift
     return found
-
-
-def weaves(piece: Piece, standing: Standing, row: int) -> bool:
-    """Whether a row (from 1) can be lifted with this in the loom."""
-    return all(
-        best_lift(piece.loom, standing, shaft, asked_of(piece, row, shaft)) is not None
-        for shaft in piece.loom.units_by_shaft
-    )
