@@ -109,7 +109,7 @@ def _what_lacks(piece: Piece, shafts: Sequence[int], stage: Stage) -> list[str]:
         of_what = (
             "more spare shafts than there are"
             if _can_stand(piece, shafts, stage, _plenty(piece, shafts))
-            else "more than this loom can have at once on its handles"
+            else "more spare handles, or more temporaries of one shaft, than there are"
         )
         found.append(
             f"{rows} {listed} for different parts, and no walk may be made between; that takes {of_what}."

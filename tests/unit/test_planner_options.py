@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import math
-from itertools import pairwise
+from itertools import combinations, pairwise
 from typing import Any
 
 import pytest
 
 from server.design.piece_file import read_piece
+from server.loom.steps import Insert, MoveCords, Raise
 from server.plan.hand_rule import hand_rule
 from server.plan.planner import NoPlan, Progress, plan
 from server.plan.workorder import write_workorder
@@ -96,6 +97,77 @@ def test_no_number_of_spare_shafts_would_do() -> None:
     said = no_plan(rows=["#."], temporaries_per_shaft=0)
     assert "no shaft of this loom takes a temporary" in said
     assert "No number of spare shafts would do" in said
+
+
+def test_spare_handles_that_do_not_suffice_are_named_with_their_rows() -> None:
+    too_few_handles = no_plan(
+        rows=["#..", ".#.", "..#"],
+        no_walks=[1, 2],
+        spare_shafts=3,
+        spare_handles=1,
+        temporaries_per_shaft=3,
+    )
+    assert "Rows 1 to 3 ask shaft 1 for different parts" in too_few_handles
+    assert "more spare handles" in too_few_handles
+    assert "No number of spare shafts would do" in too_few_handles
+    too_few_shafts = no_plan(rows=["#.", ".#"], no_walks=[1], spare_shafts=1, spare_handles=1)
+    assert "Rows 1 to 2 ask shaft 1 for different parts" in too_few_shafts
+    assert "more spare shafts than there are. 2 spare shafts would do" in too_few_shafts
+
+
+def test_many_candidate_parts_never_hide_an_order() -> None:
+    # One temporary a unit weaves anything; between these rows no walk may be made, so nothing less does.
+    units = 8
+    rows = [
+        "".join("#" if unit in chosen else "." for unit in range(units))
+        for chosen in combinations(range(units), 4)
+    ]
+    piece = piece_with(
+        rows=rows,
+        spare_shafts=units,
+        spare_handles=units - 1,
+        temporaries_per_shaft=units,
+        no_walks=list(range(1, len(rows))),
+    )
+    order = plan(read_piece(json.dumps(piece)))
+    assert faults(piece, json.loads(write_workorder(order))) == []
+
+
+@pytest.mark.parametrize(
+    ("rows", "leashes", "single_cords", "pull", "free_walks"),
+    [
+        (["#.##.#.", ".##.##.", "#.#.###", "##.#..#", ".##.###"], [1, 1, 2, 1, 1, 2, 2], [5], 0.02, []),
+        (["#.#.#.##", "#..#...#", "...##..#", ".##.##.#"], [2, 1, 2, 2, 1, 1, 1, 2], [], 0.5, [0, 1]),
+    ],
+)
+def test_every_temporary_hangs_on_a_handle_from_the_walk_on_which_it_goes_in(
+    rows: list[str], leashes: list[int], single_cords: list[int], pull: float, free_walks: list[int]
+) -> None:
+    # Else its first test lift would come a walk later than the mistake.
+    piece = piece_with(
+        rows=rows,
+        leashes=leashes,
+        single_cords=single_cords,
+        minutes={"pull": pull},
+        free_walks=free_walks,
+        spare_shafts=4,
+        spare_handles=2,
+        temporaries_per_shaft=3 if single_cords else 2,
+    )
+    piece["loom"]["pattern_shafts"] = 2
+    order = plan(read_piece(json.dumps(piece)))
+    hung: set[str] = set()
+    went_in: set[str] = set()
+    for step in order.steps:
+        match step:
+            case Insert():
+                went_in.add(step.temporary)
+            case MoveCords():
+                hung.add(step.target or "")
+            case Raise():
+                assert went_in <= hung
+                went_in, hung = set(), set()
+    assert any(isinstance(step, Insert) for step in order.steps)
 
 
 @pytest.mark.parametrize("gap", [0, 2])
