@@ -111,7 +111,11 @@ def _host(asked: str | None, share: bool) -> str:
 
 def _listen(host: str, port: int) -> socket.socket:
     try:
-        return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        listener = socket.create_server((host, port), family=family)
+        # else a tablet that keeps its connection open waits 40 ms more for every answer
+        listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        return listener
     except OSError as error:
         number = error.errno
         if number == errno.EADDRNOTAVAIL:

@@ -5,7 +5,7 @@ Behind the loom left is right: what is at the weaver's left at the bench is at h
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Literal, get_args
@@ -58,8 +58,3 @@ def take_and_pass(hung: Iterable[int], taken: Iterable[int], stance: Stance) -> 
         raise ValueError(f"Unit {strays[0]} has no leash on this shaft.")
     marks = [unit in taken for unit in as_met(hung, stance)]
     return tuple(Run(take, len(list(run))) for take, run in groupby(marks))
-
-
-def mirrored_runs(runs: Sequence[Run]) -> tuple[Run, ...]:
-    """The same runs counted from the other end."""
-    return tuple(reversed(runs))

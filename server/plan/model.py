@@ -7,9 +7,10 @@ stages: whether there is a walk, and what is done on it. DEVELOPERS.md, "The mod
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -53,6 +54,8 @@ class _Lift:
 
 class Model:
     """The program for a piece, and the way between its values and schedules.
+
+    Minutes here leave out the pulls elsewhere, which no plan changes: see `pulls_elsewhere`.
 
     Attributes:
         complete: whether its optimum is the optimum over all parts of shafts.
@@ -105,7 +108,6 @@ class Model:
             for shaft in self.shafts:
                 self._change(gap, shaft)
             self._move_spare_cords(gap)
-        self.constant = pulls_elsewhere(piece, shafts) * piece.minutes.pull
 
     # -- what is solved ---------------------------------------------------------------------------
 
@@ -126,29 +128,25 @@ class Model:
             start: a known schedule to begin from.
             watch: called now and then with the minutes of the best order so far and the bound.
             first: stop at the first order found, whatever it costs.
-
-        Returns:
-            The outcome; its bound includes what no plan can change.
         """
-
-        def look(minutes: float, bound: float) -> None:
-            if watch is not None:
-                watch(minutes + self.constant, bound + self.constant)
-
-        found = self.program.solve(
+        return self.program.solve(
             seconds=seconds,
             gap=ENDLESS if first else grain / 2 if grain else 2e-7,
             scale=1 / grain if grain else 1.0,
             start=None if start is None else self.values_of(start),
-            watch=look if watch is not None else None,
+            watch=watch,
         )
-        return Outcome(found.values, found.bound + self.constant, found.impossible)
+
+    def minutes_of(self, schedule: Schedule) -> float:
+        """What a schedule costs; endless where the program has no variables for it."""
+        values = self.values_of(schedule)
+        return math.inf if values is None else self.program.objective(values)
 
     def tidiest(self, minutes: float, *, seconds: float, start: Schedule) -> Outcome:
         """Solve for the fewest walks, then the fewest visits to shafts, at no more than these minutes."""
         program = self.program
         costly = [(variable, cost) for variable, cost in enumerate(program.costs) if cost]
-        program.row(costly, upper=minutes - self.constant)
+        program.row(costly, upper=minutes)
         known = self.values_of(start)
         visits = []
         for events in self._events.values():
@@ -252,10 +250,11 @@ class Model:
         asking = [k for k, stage in enumerate(self.stages) if shaft in stage.asked]
         touched = any(parent == shaft for parent, _ in self._begin.inside | self._end.inside)
         simple = not loom.spare_handles and not units & loom.single_cords and not touched
-        uses: dict[Part, list[int]] = {
-            part: [k for k in asking if part in self.stages[k].asked[shaft]]
+        uses = {
+            part: {k for k in asking if part in self.stages[k].asked[shaft]}
             for part in self.parts[shaft].parts
         }
+        reach = {part: _reach(asking, found) for part, found in uses.items()} if simple else {}
         for k in range(len(self.stages)):
             whole = program.variable()
             here = self._at[k][shaft] = _Shaft(whole)
@@ -266,10 +265,8 @@ class Model:
             for part in self.parts[shaft].parts:
                 if simple:
                     # Put in after the shaft was last needed otherwise, drawn out before it is again.
-                    first, last = uses[part][0], uses[part][-1]
-                    early = asking[asking.index(first) - 1] if asking.index(first) else -1
-                    late = asking[asking.index(last) + 1] if last != asking[-1] else len(self.stages)
-                    if not early < k < late:
+                    early, late = reach[part]
+                    if not early < k or not (late is None or k < late):
                         continue
                 here.inside[part] = program.variable()
                 if not simple or not idle or before in uses[part] or after in uses[part]:
@@ -431,6 +428,8 @@ class Model:
             if inside is None or inside == other:
                 continue
             on = [(v, 1.0) for v in (here.home.get(part), here.spare.get(part)) if v is not None]
+            if (self._one, 1.0) in on:
+                continue
             stays = [(other, 1.0)] if other is not None else []
             self.program.row([(inside, -1.0), *on, *stays], lower=0.0)
 
@@ -445,6 +444,12 @@ class Model:
         self._spare_moves.append((moves, [v for v, _ in on], [v for v, _ in off]))
         for events in (on, off):
             self.program.row([(moves, 1.0), *((v, -sign) for v, sign in events)], lower=0.0)
+
+
+def _reach(asking: Sequence[int], uses: Collection[int]) -> tuple[int, int | None]:
+    """The stages that ask just before a part's first use and just after its last; -1 and None: none."""
+    first, last = bisect_left(asking, min(uses)), bisect_left(asking, max(uses))
+    return (asking[first - 1] if first else -1), (asking[last + 1] if last + 1 < len(asking) else None)
 
 
 def pulls_elsewhere(piece: Piece, shafts: Sequence[int]) -> int:

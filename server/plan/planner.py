@@ -83,6 +83,7 @@ def _search(piece: Piece, limit: float, progress: Callable[[Progress], None] | N
         raise NoPlan(explain(piece, shafts, cut, seconds=limit))
     best = _best_by_rule(piece, cut)
     grain = _grain(piece.minutes)
+    constant = pulls_elsewhere(piece, shafts) * piece.minutes.pull
 
     def left(share: float = 1.0) -> float:
         return (began + limit - time.monotonic()) * share
@@ -90,10 +91,11 @@ def _search(piece: Piece, limit: float, progress: Callable[[Progress], None] | N
     def watch(model: Model) -> Callable[[float, float], None]:
         def look(minutes: float, bound: float) -> None:
             assert progress is not None
-            if best is not None:
-                minutes = min(minutes, best.order.totals.minutes)
             if not model.complete or model.piece != piece:
                 bound = -math.inf  # another order may take fewer minutes than any of this program's
+            minutes, bound = minutes + constant, bound + constant
+            if best is not None:
+                minutes = min(minutes, best.order.totals.minutes)
             seconds = time.monotonic() - began
             progress(Progress(seconds, *(m if math.isfinite(m) else None for m in (minutes, bound))))
 
@@ -112,15 +114,17 @@ def _search(piece: Piece, limit: float, progress: Callable[[Progress], None] | N
             best = _better(best, _order(piece, model.schedule(found.values)))
         return found
 
-    if piece.loom.spare_handles:
+    size = len(cut) * sum(len(found.parts) for found in candidates_of(piece.loom, shafts, cut).values())
+    handles = piece.loom.spare_handles > 0
+    hopeless = size > (PER_SECOND_WITH_HANDLES if handles else PER_SECOND) * limit
+    if handles and size <= PER_SECOND * limit:
         # What can be done without the spare handles is found quickly, and is where the search begins.
         search(Model(replace(piece, loom=replace(piece.loom, spare_handles=0)), shafts, cut), left(0.25))
-        size = len(cut) * sum(len(found.parts) for found in candidates_of(piece.loom, shafts, cut).values())
-        if best is not None and size > WIDE:
-            hopeless = size > PER_SECOND * left()
-            best = _in_windows(piece, shafts, cut, best, grain, began + limit * (0.95 if hopeless else 0.5))
-            if hopeless:  # the whole would not even be begun in the time that is left
-                return replace(best.order, bound=pulls_elsewhere(piece, shafts) * piece.minutes.pull)
+    if best is not None and (hopeless or (handles and size > WIDE)):
+        until = began + limit * (0.9 if hopeless else 0.5)
+        best = _in_windows(piece, shafts, cut, best, grain, until)
+        if hopeless:  # the whole would not even be begun in the time that is left
+            return replace(best.order, bound=math.floor(constant * 1e6) / 1e6)
     model = Model(piece, shafts, cut)
     found = search(model, left(0.9))
     if best is None and found.impossible and not model.complete:  # perhaps with parts that were left out
@@ -130,17 +134,19 @@ def _search(piece: Piece, limit: float, progress: Callable[[Progress], None] | N
         found = search(model, math.inf, first=True)
     if best is None:
         raise NoPlan(explain(piece, shafts, cut, seconds=limit))
-    bound = found.bound if model.complete and math.isfinite(found.bound) else model.constant
+    bound = constant + (found.bound if model.complete and math.isfinite(found.bound) else 0.0)
     if bound > best.order.totals.minutes - max(grain * 0.75, CLOSE):
         bound = best.order.totals.minutes
-        tidy = model.tidiest(bound + max(grain / 4, CLOSE / 2), seconds=max(left(), 0.1), start=best.schedule)
+        tidy = model.tidiest(
+            bound - constant + max(grain / 4, CLOSE / 2), seconds=max(left(), 0.1), start=best.schedule
+        )
         if tidy.values is not None:
             best = _tidier(best, _order(piece, model.schedule(tidy.values)))
     bound = math.floor(bound * 1e6) / 1e6
     return replace(best.order, proven=bound >= best.order.totals.minutes - CLOSE, bound=bound)
 
 
-WINDOW = 8
+WINDOW, WINDOW_WITH_HANDLES = 40, 8
 """Stages planned anew at a time, where the whole is too large to be planned at once."""
 
 WINDOW_SECONDS = 2.0
@@ -148,7 +154,7 @@ WINDOW_SECONDS = 2.0
 WIDE = 4_000
 """Stages × candidate parts above which windows are planned first, with spare handles."""
 
-PER_SECOND = 1_000
+PER_SECOND, PER_SECOND_WITH_HANDLES = 10_000, 1_000
 """Stages × candidate parts that the solver can be expected to begin on in a second."""
 
 
@@ -160,24 +166,26 @@ def _in_windows(
     Args:
         until: when to stop, on the monotonic clock.
     """
+    size = WINDOW_WITH_HANDLES if piece.loom.spare_handles else WINDOW
+    schedule = list(best.schedule)
     first, without_gain = 0, 0
-    while without_gain <= len(cut) // (WINDOW // 2) and time.monotonic() < until:
-        window = cut[first : first + WINDOW]
+    while without_gain <= len(cut) // (size // 2) and time.monotonic() < until:
+        window = cut[first : first + size]
         before, after = window[0].first - 1, window[-1].last
-        begin = best.schedule[before - 1] if before else BARE
-        end = best.schedule[after] if after < len(piece.rows) else BARE
+        begin = schedule[before - 1] if before else BARE
+        end = schedule[after] if after < len(piece.rows) else BARE
         model = Model(piece, shafts, window, begin, end)
-        found = model.cheapest(
-            seconds=min(until - time.monotonic(), WINDOW_SECONDS), grain=grain, start=best.schedule
-        )
+        seconds = min(until - time.monotonic(), WINDOW_SECONDS)
+        found = model.cheapest(seconds=seconds, grain=grain, start=schedule)
         without_gain += 1
-        if found.values is not None:
-            schedule = [*best.schedule[:before], *model.schedule(found.values), *best.schedule[after:]]
-            better = _better(best, _order(piece, schedule))
-            if better is not best:
-                best, without_gain = better, 0
-        first = first + WINDOW // 2 if after < len(piece.rows) else 0
-    return best
+        if (
+            found.values is not None
+            and model.program.objective(found.values) < model.minutes_of(schedule) - CLOSE
+        ):
+            schedule[before:after] = model.schedule(found.values)
+            without_gain = 0
+        first = first + size // 2 if after < len(piece.rows) else 0
+    return _better(best, _order(piece, schedule))
 
 
 def _order(piece: Piece, schedule: Schedule) -> _Found:

@@ -58,12 +58,17 @@ class Program:
 
     def row(self, terms: Sequence[Term], lower: float = -ENDLESS, upper: float = ENDLESS) -> None:
         """lower ≤ Σ coefficient · variable ≤ upper. A variable may stand in it once only."""
+        assert len({column for column, _ in terms}) == len(terms), "the solver may never end on such a row"
         for column, coefficient in terms:
             self._columns.append(column)
             self._coefficients.append(coefficient)
         self._starts.append(len(self._columns))
         self._row_lower.append(lower)
         self._row_upper.append(upper)
+
+    def objective(self, values: Sequence[float] | np.ndarray) -> float:
+        """cost · values."""
+        return float(np.dot(self.costs, values))
 
     def solve(
         self,

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from server.loom.counting import Run, mirrored_runs
+from server.loom.counting import Run
 from server.loom.state import Loom
 
 
@@ -36,12 +36,10 @@ class InsertionCheck:
 
     Attributes:
         counts: what to count; at least one of them differs after each likely mistake that counting can show.
-        same_from_both_sides: the counts read alike from either end, so the side is no matter.
         look_alikes: neighbouring shafts with as many leashes, from which counting cannot tell this one.
     """
 
     counts: tuple[Count, ...]
-    same_from_both_sides: bool
     look_alikes: tuple[int, ...]
 
 
@@ -53,12 +51,6 @@ def framed(runs: Sequence[Run]) -> tuple[int, ...]:
     if runs and runs[-1].take:
         lengths.append(0)
     return tuple(lengths)
-
-
-def counted(runs: Sequence[Run], run: int, from_end: bool) -> int | None:
-    """What a weaver finds when she counts that run on the loom; None if there is no such run."""
-    lengths = framed(mirrored_runs(runs) if from_end else runs)
-    return lengths[run] if run < len(lengths) else None
 
 
 def insertion_check(loom: Loom, shaft: int, runs: Sequence[Run]) -> InsertionCheck:
@@ -80,7 +72,6 @@ def insertion_check(loom: Loom, shaft: int, runs: Sequence[Run]) -> InsertionChe
     leashes = sum(lengths)
     return InsertionCheck(
         counts=tuple(counts),
-        same_from_both_sides=uneven is None,
         look_alikes=tuple(other for other in neighbours(loom, shaft) if len(loom.units_of(other)) == leashes),
     )
 

@@ -85,14 +85,14 @@ def _moved(cards: Sequence[Card], place: Place, kind: TapKind) -> Place:
             if place.again is not None:
                 return replace(place, again=None)
             if place.card == 0:
-                raise NotNow("This is the first card; there is nothing before it.")
+                raise NotNow("This is the first instruction; there is nothing before it.")
             return replace(place, card=place.card - 1)
         case "back", "finished":
             return replace(place, status="on the loom")
         case "again", "on the loom":
             redo = cards[place.card].redo
             if redo is None or place.again is not None:
-                raise NotNow("Only a test lift can open an earlier card again.")
+                raise NotNow("Only a test lift can open an earlier instruction again.")
             return replace(place, again=redo)
         case "stands", "on the loom":
             return place

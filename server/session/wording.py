@@ -25,16 +25,8 @@ LONGEST_LIST = 5
 STANCE_WORDS: dict[Stance, str] = {
     "behind-left": "behind the loom, counting from your left",
     "behind-right": "behind the loom, counting from your right",
-    "left-side": "at the left side of the loom, counting from the leash nearest to you",
-    "right-side": "at the right side of the loom, counting from the leash nearest to you",
-}
-
-
-STANCE_IN_BRIEF: dict[Stance, str] = {
-    "behind-left": "behind the loom, from your left",
-    "behind-right": "behind the loom, from your right",
-    "left-side": "from the loom’s left side, the nearest first",
-    "right-side": "from the loom’s right side, the nearest first",
+    "left-side": "at the loom’s left side, counting from the nearest leash",
+    "right-side": "at the loom’s right side, counting from the nearest leash",
 }
 
 
@@ -156,6 +148,13 @@ def _named(words: list[str], number: int, what: str) -> str:
     return and_list(words) if len(words) <= LONGEST_LIST else f"{number} {what}"
 
 
+def _named_cords(units: Sequence[int]) -> str:
+    words = entries(units)
+    if not words or len(words) > LONGEST_LIST:
+        return _named(words, len(units), "single cords")
+    return f"single cord{'s' * (len(units) > 1)} {and_list(words)}"
+
+
 def _raise_heading(card: Card) -> str:
     handles = handle_change(card)
     pull_cords, drop_cords, leave_cords = cord_change(card)
@@ -169,8 +168,8 @@ def _raise_heading(card: Card) -> str:
         return f"{text}; then the cords" if pull_cords or drop_cords else text
     if pull_cords or drop_cords:
         return _pull_and_let_go(
-            f"single cord{'s' * (len(pull_cords) > 1)} {numbers_text(pull_cords)}" if pull_cords else "",
-            f"single cord{'s' * (len(drop_cords) > 1)} {numbers_text(drop_cords)}" if drop_cords else "",
+            _named_cords(pull_cords),
+            _named_cords(drop_cords),
         )
     return "Leave everything as it hangs" if handles.leave or leave_cords else "Pull nothing for this row"
 
@@ -240,7 +239,7 @@ def shuttle_sides(piece: Piece, row: int, first: Side) -> tuple[Side, Side]:
 
 def pulled_words(handles: int, cords: int) -> str:
     """How many are pulled in all: "3 handles and 2 single cords"."""
-    parts = [several(handles, "handle")] if handles or not cords else []
+    parts = [several(handles, "handle")] if handles else []
     if cords:
         parts.append(several(cords, "single cord"))
     return " and ".join(parts)
@@ -309,6 +308,8 @@ def check_words(piece: Piece, card: Card, first: Side) -> str:
     match card.step:
         case Raise(handles=handles, single_cords=cords):
             number = len(handles) + len(cords)
+            if number == 0:
+                return "Nothing is pulled."
             is_or_are = "is" if number == 1 else "are"
             return f"{pulled_words(len(handles), len(cords))} {is_or_are} pulled in all."
         case Weave(row=row):
@@ -356,9 +357,15 @@ def brief_words(card: Card) -> str:
             return f"draw out {name}"
         case MoveCords(handle=handle, source=source, target=target):
             if target is None:
-                return f"unhook handle {handle} from {source}"
-            return f"hang handle {handle} on {carrier_words(target).removeprefix('temporary ')}"
+                return f"unhook the cords of handle {handle} from {_short(source)}"
+            if source is None:
+                return f"hang the cords of handle {handle} on {_short(target)}"
+            return f"move the cords of handle {handle} from {_short(source)} to {_short(target)}"
     return heading(card)
+
+
+def _short(carrier: str | None) -> str:
+    return carrier_words(carrier).removeprefix("temporary ")
 
 
 def order_of_work(card: Card) -> tuple[str, ...]:
@@ -394,6 +401,8 @@ def cautions(card: Card) -> tuple[str, ...]:
                 "A stool must stand firm.",
                 "See the loom maker’s instructions.",
             )
+        case "label":
+            return ("Nobody at the handles while your hands are among the shafts.",)
         case "insert" | "withdraw":
             return ("Prop the shaft, do not hold it. Its weights hang under your hands.",)
         case "move_cords":
@@ -421,10 +430,7 @@ def undo_first(card: Card, standing: State) -> tuple[str, ...]:
                 lines.append(f"Hang both cords of handle {handle} on {name} again.")
         case MoveCords(handle=handle, target=target):
             lines.append(f"Follow both cords of handle {handle} from the handle to their ends.")
-            if target is None:
-                lines.append("Leave both hanging free.")
-            else:
-                lines.append(f"Hang both on {carrier_words(target)}; read the tape first.")
+            lines.append(f"Hang both on {carrier_words(target)}; read the tape first.")
     return tuple(lines)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -40,7 +40,6 @@ class _Known:
     """What never changes about a piece, so that it is read and dealt once."""
 
     id: int
-    text: str
     piece: Piece
     order: WorkOrder
     cards: tuple[Card, ...]
@@ -142,10 +141,13 @@ class Store:
             known = self._piece(session, piece_id)
             return None if known is None else _weaving(known, self._log(session, known))
 
-    def tap(self, piece_id: int, tap: Tap) -> Answer | None:
+    def tap(self, piece_id: int, tap: Tap, keep: Mapping[str, str] | None = None) -> Answer | None:
         """Take a tap: add it to the log, or say in a sentence why nothing changed.
 
         When this returns, a tap that counted is on the disk.
+
+        Args:
+            keep: preferences to be set together with the tap, if it counts.
 
         Returns:
             None if there is no such piece.
@@ -175,18 +177,18 @@ class Store:
                     at=entry.at,
                 )
             )
+            _set(session, keep or {})
         return Answer(_weaving(known, _Log((*log.entries, entry), place)), True, "")
 
-    def preference(self, key: str, default: str) -> str:
-        """A preference, or the default where none was set."""
+    def preferences(self) -> dict[str, str]:
+        """All preferences that were ever set."""
         with self._transaction(self._reading) as session:
-            row = session.get(PreferenceRow, key)
-            return default if row is None else row.value
+            return {row.key: row.value for row in session.exec(select(PreferenceRow))}
 
-    def set_preference(self, key: str, value: str) -> None:
-        """Set a preference."""
+    def set_preferences(self, values: Mapping[str, str]) -> None:
+        """Set these preferences, all or none."""
         with self._transaction(self._writing) as session:
-            session.merge(PreferenceRow(key=key, value=value))
+            _set(session, values)
 
     @contextmanager
     def _transaction(self, engine: Engine) -> Iterator[Session]:
@@ -206,7 +208,7 @@ class Store:
 
     def _learn(self, row: PieceRow) -> _Known:
         piece, order = read_piece(row.file_text), read_workorder(row.order_text)
-        known = _Known(cast(int, row.id), row.file_text, piece, order, deal(piece, order), row.added_at)
+        known = _Known(cast(int, row.id), piece, order, deal(piece, order), row.added_at)
         with self._lock:
             return self._known.setdefault(known.id, known)
 
@@ -240,6 +242,11 @@ class Store:
                 )
 
 
+def _set(session: Session, values: Mapping[str, str]) -> None:
+    for key, value in values.items():
+        session.merge(PreferenceRow(key=key, value=value))
+
+
 def _loom_name(piece: Piece) -> str:
     return piece.loom.name.strip().casefold()
 
@@ -247,13 +254,11 @@ def _loom_name(piece: Piece) -> str:
 def _weaving(known: _Known, log: _Log) -> Weaving:
     return Weaving(
         id=known.id,
-        text=known.text,
         piece=known.piece,
         order=known.order,
         cards=known.cards,
         log=log.entries,
         place=log.place,
-        added_at=known.added_at,
     )
 
 

@@ -51,7 +51,7 @@ class TapRow(SQLModel, table=True):
 
 
 class PreferenceRow(SQLModel, table=True):
-    """A setting that goes for all pieces."""
+    """A setting that goes for all pieces, or, where its key ends in a piece's id, for that piece."""
 
     __tablename__ = "preferences"
 

@@ -35,20 +35,16 @@ class Weaving:
     """A piece with everything that has happened to it.
 
     Attributes:
-        text: the piece file as it was brought in.
         log: the taps that counted, oldest first.
         place: where the weaver is; it follows from the log.
-        added_at: when it was brought in, in UTC.
     """
 
     id: int
-    text: str
     piece: Piece
     order: WorkOrder
     cards: tuple[Card, ...]
     log: tuple[LogEntry, ...]
     place: Place
-    added_at: datetime
 
     @property
     def state(self) -> State:

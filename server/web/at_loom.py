@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import groupby
+from datetime import datetime
+from itertools import groupby, pairwise
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
+from server.loom.actions import and_list
 from server.loom.counting import begins_at_her_left, take_and_pass
-from server.loom.state import State, carried_units, parent_of, temporary_order, units_up
+from server.loom.state import State, carried_units, parent_of, units_up
 from server.loom.steps import Insert, Label, MoveCords, Raise, Weave, Withdraw
 from server.session.cards import Card, CardKind
 from server.session.checks import insertion_check
 from server.session.place import TapKind, card_up
 from server.session.wording import (
     LONGEST_LIST,
-    STANCE_IN_BRIEF,
+    STANCE_WORDS,
     Change,
     brief_words,
     carrier_words,
@@ -42,12 +44,12 @@ from server.session.wording import (
     span_text,
     undo_first,
 )
-from server.store.weavings import Weaving
-from server.web.drawings import handle_row, leash_groups, loom_map, strip, tape
-from server.web.plan import walk_cards
+from server.store.weavings import Weaving, rows_woven
+from server.web.drawings import cord_runs, handle_row, leash_groups, loom_map, strip, tape
 from server.web.rendering import (
     NotUnderstood,
     Preferences,
+    Shown,
     go_to,
     is_htmx,
     page,
@@ -57,6 +59,7 @@ from server.web.rendering import (
     weaving_of,
     when_text,
 )
+from server.web.walks import BEHIND, things_behind, walk_cards
 
 router = APIRouter()
 
@@ -64,9 +67,6 @@ SHORT_BREAK = 30 * 60
 """Seconds after which she is asked, in a line, whether everything stands as it should."""
 LONG_BREAK = 12 * 3600
 """Seconds after which she is asked in full."""
-
-BEHIND: tuple[CardKind, ...] = ("label", "insert", "move_cords", "withdraw")
-"""Cards that are done behind the loom."""
 
 BOTH_ENDS: tuple[CardKind, ...] = ("move_cords", "withdraw")
 """Cards on which both ends are ticked before they are done."""
@@ -110,7 +110,7 @@ def _to_next_walk(weaving: Weaving, card: Card) -> str:
     if card.kind == "walk":
         return "walk now"
     if card.kind in BEHIND:
-        return f"{several(len(things_behind(weaving, card.number - 1)), 'thing')} left on this walk"
+        return f"{several(len(things_behind(weaving.cards, card.number - 1)), 'thing')} left on this walk"
     walk = next((later for later in walk_cards(weaving.cards) if later.number > card.number), None)
     if walk is None:
         return "no more walks"
@@ -122,36 +122,31 @@ def _to_next_walk(weaving: Weaving, card: Card) -> str:
     )
 
 
-def things_behind(weaving: Weaving, number: int) -> list[Card]:
-    """The cards after this one that are done on the same walk."""
+def things_by_shaft(cards: list[Card]) -> list[tuple[str, tuple[str, ...]]]:
+    """What is done on a walk, in order: ("Shaft 7", what is done there); ("", …) where no shaft is meant.
+
+    Cords that move straight from one shaft to another stand under both, in the order of the way.
+    """
     found = []
-    for card in weaving.cards[number + 1 :]:
-        if card.kind not in BEHIND:
-            break
-        found.append(card)
+    for stops, group in groupby(cards, _stops_of):
+        name = f"Shaft{'s' if len(stops) > 1 else ''} {and_list(list(stops))}" if stops else ""
+        found.append((name, tuple(brief_words(card) for card in group)))
     return found
 
 
-def things_by_shaft(cards: list[Card]) -> list[tuple[str, tuple[str, ...]]]:
-    """What is done on a walk, in order: (shaft, what is done there); ("", …) for what has no one shaft."""
-    return [
-        (shaft, tuple(brief_words(card) for card in group))
-        for shaft, group in groupby(cards, lambda card: _shaft_of(card))
-    ]
-
-
-def _shaft_of(card: Card) -> str:
+def _stops_of(card: Card) -> tuple[str, ...]:
     match card.step:
         case Insert(shaft=shaft):
-            return str(shaft)
+            return (str(shaft),)
         case Withdraw(temporary=name):
-            return str(parent_of(name))
+            return (str(parent_of(name)),)
         case MoveCords(source=source, target=target):
-            return str(parent_of(target or source or ""))
-    return ""
+            stops = [str(parent_of(carrier)) for carrier in (source, target) if carrier is not None]
+            return tuple(dict.fromkeys(stops))
+    return ()
 
 
-def _shafts_of(cards: list[Card]) -> list[str]:
+def _shafts_of(cards: list[Card]) -> set[str]:
     """The shafts and temporaries that these cards have to do with, as a map names them."""
     names: set[str] = set()
     for card in cards:
@@ -164,7 +159,7 @@ def _shafts_of(cards: list[Card]) -> list[str]:
                 names.add(name)
             case MoveCords(source=source, target=target):
                 names |= {name for name in (source, target) if name}
-    return sorted(names)
+    return names
 
 
 # --- what each kind of card shows ----------------------------------------------------------------------
@@ -175,6 +170,7 @@ def _raise_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str, 
     loom = weaving.piece.loom
     pull, let_go, leave = cord_change(card)
     change = handle_change(card)
+    up = units_up(loom, card.before, card.step.handles, card.step.single_cords)
     is_long = max(len(handle_entries(change.pull)), len(handle_entries(change.let_go))) > LONGEST_LIST
     return {
         "handles": handle_row(loom, card.before, change),
@@ -188,8 +184,9 @@ def _raise_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str, 
             for word, units in (("pull", pull), ("let go", let_go), ("leave", leave))
             if units
         ],
-        "strip": strip(loom, units_up(loom, card.before, card.step.handles, card.step.single_cords)),
-        "up": len(units_up(loom, card.before, card.step.handles, card.step.single_cords)),
+        "cord_runs": cord_runs(pull, let_go, leave),
+        "strip": strip(loom, up),
+        "up": len(up),
     }
 
 
@@ -212,7 +209,7 @@ def _weave_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str, 
 
 
 def _walk_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str, Any]:
-    cards = things_behind(weaving, card.number)
+    cards = things_behind(weaving.cards, card.number)
     return {
         "down": _pulled(card.before),
         "things": things_by_shaft(cards),
@@ -241,7 +238,7 @@ def _insert_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str,
         "groups": leash_groups(hung, runs, chosen.stance),
         "from_left": begins_at_her_left(chosen.stance),
         "behind": chosen.stance.startswith("behind"),
-        "stance": STANCE_IN_BRIEF[chosen.stance],
+        "stance": STANCE_WORDS[chosen.stance],
         "check": insertion_check_words(check, chosen.stance),
         "look_alike": look_alike_words(check, step.shaft),
         "others": others,
@@ -296,9 +293,7 @@ def _test_lift_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[s
 def _done_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str, Any]:
     return {
         "down": _pulled(card.before),
-        "handles": handle_row(
-            weaving.piece.loom, card.before, Change((), tuple(sorted(card.before.raised)), ())
-        ),
+        "handles": handle_row(weaving.piece.loom, card.before, Change((), tuple(card.before.raised), ())),
     }
 
 
@@ -333,23 +328,42 @@ class Pause:
     """Where everything should stand after a break.
 
     Attributes:
-        length: how long the break was.
+        why: what is said before the lines.
         in_full: whether everything is told; else a line does.
         lines: (what, how it should stand).
     """
 
-    length: str
+    why: str
     in_full: bool
     lines: tuple[tuple[str, str], ...]
 
 
-def pause_of(weaving: Weaving, seconds: float, chosen: Preferences) -> Pause | None:
-    """What to confirm after a break of so many seconds; None if it was a short one."""
-    if weaving.place.status != "on the loom" or seconds < SHORT_BREAK:
+def pause_of(weaving: Weaving, now: datetime, chosen: Preferences) -> Pause | None:
+    """What to confirm before she goes on; None if nothing has happened since she last did.
+
+    That is after a break until now, after a long one that ended with a tap on a page left open, and
+    whenever the piece has been off the loom: all was let down then, and others may have been at it.
+    """
+    if weaving.place.status != "on the loom":
         return None
-    in_full = seconds >= LONG_BREAK
-    lines = _standing_in_full(weaving, chosen) if in_full else _standing_in_short(weaving, chosen)
-    return Pause(span_text(seconds), in_full, tuple(lines))
+    last = max(n for n, entry in enumerate(weaving.log) if entry.kind in ("begin", "stands"))
+    since = weaving.log[last:]
+    idle = (now - since[-1].at).total_seconds()
+    tapped_after = max(((b.at - a.at).total_seconds() for a, b in pairwise(since)), default=0.0)
+    if any(entry.kind == "resume" for entry in since):
+        why = "Everything was let down when the piece came off the loom. Set it up as it stood then:"
+        return Pause(why, True, tuple(_standing_in_full(weaving, chosen)))
+    # no shorter break is asked about after a tap: one slow row, or one long walk, is no break
+    away = max(idle, tapped_after if tapped_after >= LONG_BREAK else 0.0)
+    if away < SHORT_BREAK:
+        return None
+    why = f"You were away for {span_text(away)}."
+    if away < LONG_BREAK:
+        return Pause(why, False, tuple(_standing_in_short(weaving, chosen)))
+    lines = _standing_in_full(weaving, chosen)
+    if idle >= tapped_after:
+        lines.append(("So since", when_text(since[-1].at)))
+    return Pause(f"{why} This is how everything should stand:", True, tuple(lines))
 
 
 def _standing_in_short(weaving: Weaving, chosen: Preferences) -> list[tuple[str, str]]:
@@ -367,7 +381,7 @@ def _standing_in_full(weaving: Weaving, chosen: Preferences) -> list[tuple[str, 
     lines += _shuttle_standing(weaving, card, chosen)
     lines.append(("Handles pulled", handle_words(state.raised) if state.raised else "none"))
     lines.append(("Single cords pulled", cord_words(state.pulled) if state.pulled else "none"))
-    for temporary in sorted(state.temporaries, key=lambda t: temporary_order(t.name)):
+    for temporary in state.temporaries:
         lines.append(
             (
                 f"Temporary {temporary.name}",
@@ -382,7 +396,6 @@ def _standing_in_full(weaving: Weaving, chosen: Preferences) -> list[tuple[str, 
         for handle, carrier in state.away
     ]
     lines.append(("Cords not home", ", ".join(away) or "none"))
-    lines.append(("So since", when_text(weaving.log[-1].at)))
     return lines
 
 
@@ -431,13 +444,11 @@ def show_loom(request: Request, piece: str) -> Response:
 
 def _loom_page(request: Request, weaving: Weaving, message: str = "", status: int = 200) -> Response:
     if weaving.place.status == "finished":
-        return page(request, "finished.html", status=status, weaving=weaving, message=message)
+        return page("finished.html", status=status, weaving=weaving, message=message)
     store = store_of(request)
-    chosen = preferences_of(store)
+    chosen = preferences_of(store, weaving.id)
     card = card_up(weaving.cards, weaving.place)
     walks_after = [walk.row for walk in walk_cards(weaving.cards)]
-    woven = card.row - 1 if card.kind in ("raise", "weave") else card.row
-    seconds = (store.now() - weaving.log[-1].at).total_seconds() if weaving.log else 0.0
     again = weaving.place.again is not None
     view = {
         "check": check_words(weaving.piece, card, chosen.first_side),
@@ -445,7 +456,6 @@ def _loom_page(request: Request, weaving: Weaving, message: str = "", status: in
         "ticks": (),
     } | _VIEWS[card.kind](weaving, card, chosen)
     return page(
-        request,
         "loom.html",
         status=status,
         weaving=weaving,
@@ -456,19 +466,23 @@ def _loom_page(request: Request, weaving: Weaving, message: str = "", status: in
         cautions=cautions(card),
         order_of_work=order_of_work(card),
         band=band(weaving, card),
-        tape=tape(len(weaving.piece.rows), woven, walks_after),
-        pause=pause_of(weaving, seconds, chosen),
+        tape=tape(len(weaving.piece.rows), rows_woven(weaving.cards, weaving.place), walks_after),
+        pause=pause_of(weaving, store.now(), chosen),
         message=message,
         view=view,
     )
 
 
 def _tap(
-    request: Request, piece: str, kind: TapKind, card: str, turn: str, ends: tuple[str, str] | None = None
+    request: Request,
+    piece: str,
+    kind: TapKind,
+    shown: tuple[str, str],
+    ends: tuple[str, str] | None = None,
 ) -> Response:
     weaving = weaving_of(request, piece)
     try:
-        tap = tap_of(kind, card, turn)
+        tap = tap_of(kind, shown)
         if ends is not None:
             _need_both_ends(weaving, tap.card, tap.turn, ends)
     except NotUnderstood as refusal:
@@ -501,34 +515,27 @@ def _need_both_ends(weaving: Weaving, card: int, turn: int, ends: tuple[str, str
 def done_next(
     request: Request,
     piece: str,
-    card: Annotated[str, Form()] = "",
-    turn: Annotated[str, Form()] = "",
+    shown: Shown,
     left_end: Annotated[str, Form()] = "",
     right_end: Annotated[str, Form()] = "",
 ) -> Response:
     """The card is done."""
-    return _tap(request, piece, "next", card, turn, (left_end, right_end))
+    return _tap(request, piece, "next", shown, (left_end, right_end))
 
 
 @router.post("/pieces/{piece}/back")
-def back(
-    request: Request, piece: str, card: Annotated[str, Form()] = "", turn: Annotated[str, Form()] = ""
-) -> Response:
+def back(request: Request, piece: str, shown: Shown) -> Response:
     """To the card before."""
-    return _tap(request, piece, "back", card, turn)
+    return _tap(request, piece, "back", shown)
 
 
 @router.post("/pieces/{piece}/again")
-def again(
-    request: Request, piece: str, card: Annotated[str, Form()] = "", turn: Annotated[str, Form()] = ""
-) -> Response:
+def again(request: Request, piece: str, shown: Shown) -> Response:
     """A test lift was not as shown: open its card again."""
-    return _tap(request, piece, "again", card, turn)
+    return _tap(request, piece, "again", shown)
 
 
 @router.post("/pieces/{piece}/stands")
-def stands(
-    request: Request, piece: str, card: Annotated[str, Form()] = "", turn: Annotated[str, Form()] = ""
-) -> Response:
+def stands(request: Request, piece: str, shown: Shown) -> Response:
     """After a break, everything stands as shown."""
-    return _tap(request, piece, "stands", card, turn)
+    return _tap(request, piece, "stands", shown)

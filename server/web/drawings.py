@@ -12,7 +12,7 @@ from typing import Literal
 
 from server.design.piece import Piece
 from server.loom.counting import Run, Stance, as_met, begins_at_her_left
-from server.loom.state import Loom, State, parent_of
+from server.loom.state import Loom, State, parent_of, temporary_order
 from server.plan.demands import troubles
 from server.session.wording import Change
 
@@ -92,6 +92,45 @@ def _run_text(handles: Sequence[Handle]) -> str:
     spare = [handle.name for handle in handles if not handle.name.isdigit()]
     runs = [own, spare]
     return ", ".join(run[0] if len(run) == 1 else f"{run[0]}–{run[-1]}" for run in runs if run)
+
+
+# --- single cords --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class CordRun:
+    """Neighbouring single cords with which the same is done.
+
+    Attributes:
+        text: their units, "1–4".
+        across: where each cord hangs, from the left.
+    """
+
+    doing: Doing
+    text: str
+    across: tuple[float, ...]
+    width: float
+
+
+MOST_CORD_RUNS = 10
+"""More runs than this would be a thicket; then the words alone tell them."""
+
+_CORD_GAP = 15.0
+_WIDEST_RUN = 150.0
+
+
+def cord_runs(pull: Iterable[int], let_go: Iterable[int], leave: Iterable[int]) -> list[CordRun]:
+    """The single cords that take part in a row, by unit; empty where there are too many runs."""
+    ways: tuple[tuple[Doing, Iterable[int]], ...] = (("pull", pull), ("let go", let_go), ("leave", leave))
+    runs = sorted((start, length, doing) for doing, units in ways for start, length in runs_of(sorted(units)))
+    if len(runs) > MOST_CORD_RUNS:
+        return []
+    found = []
+    for start, length, doing in runs:
+        gap = min(_CORD_GAP, _WIDEST_RUN / length)
+        text = str(start) if length == 1 else f"{start}{'–' if length > 2 else ', '}{start + length - 1}"
+        found.append(CordRun(doing, text, tuple((n + 0.5) * gap for n in range(length)), length * gap))
+    return found
 
 
 # --- a strip of units ----------------------------------------------------------------------------------
@@ -250,7 +289,7 @@ def loom_map(loom: Loom, state: State, meant: Iterable[str], stance: Stance | No
         # a temporary rests on the weaver's side of its parent
         names = {t.name for t in state.temporaries_of(shaft)}
         names |= {name for name in wanted if not name.isdigit() and parent_of(name) == shaft}
-        found += [Bar(name, 0, True, name in wanted) for name in sorted(names)]
+        found += [Bar(name, 0, True, name in wanted) for name in sorted(names, key=temporary_order)]
         found.append(Bar(str(shaft), 0, False, str(shaft) in wanted))
     if not behind:
         found.reverse()

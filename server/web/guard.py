@@ -50,6 +50,9 @@ class Guard:
             await self.app(scope, receive, send)
             return
         answered = False
+        only_head = scope["method"] == "HEAD"
+        if only_head:  # answered as GET is, without the body
+            scope = {**scope, "method": "GET"}
 
         async def send_with_headers(message: Message) -> None:
             nonlocal answered
@@ -59,6 +62,8 @@ class Guard:
                 headers.update(_HEADERS)
                 # a page restored from history must be asked for again: the piece may have moved on
                 headers.setdefault("Cache-Control", "no-store")
+            elif only_head:
+                message = {**message, "body": b""}
             await send(message)
 
         try:

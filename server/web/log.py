@@ -57,7 +57,7 @@ def show_log(request: Request, piece: str, only: str = "") -> Response:
     """The log of a piece."""
     weaving = weaving_of(request, piece)
     chosen = _only(only)
-    return page(request, "log.html", weaving=weaving, lines=log_lines(weaving, chosen), only=chosen)
+    return page("log.html", weaving=weaving, lines=log_lines(weaving, chosen), only=chosen)
 
 
 @router.get("/pieces/{piece}/log.csv")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
@@ -9,6 +11,7 @@ from starlette.responses import Response
 
 from server.design.piece_file import Unusable, read_piece
 from server.plan.planner import NoPlan, plan
+from server.plan.replay import Mismatch
 from server.session.place import Status
 from server.web.guard import MOST_UPLOAD
 from server.web.rendering import NotUnderstood, go_to, page, store_of
@@ -16,6 +19,8 @@ from server.web.rendering import NotUnderstood, go_to, page, store_of
 router = APIRouter()
 
 PLANNING_SECONDS = 10.0
+
+_log = logging.getLogger("spareshaft")
 
 SHELVES: tuple[tuple[str, tuple[Status, ...]], ...] = (
     ("On the loom", ("on the loom",)),
@@ -52,11 +57,18 @@ async def bring_in(request: Request) -> Response:
 
 def _plan_and_keep(request: Request, content: bytes) -> int:
     piece = read_piece(content)
-    order = plan(piece, limit=PLANNING_SECONDS)
-    return store_of(request).add_piece(content.decode("utf-8-sig"), order)
+    try:
+        order = plan(piece, limit=PLANNING_SECONDS)
+        return store_of(request).add_piece(content.decode("utf-8-sig"), order)
+    except (Mismatch, ValueError) as fault:
+        _log.exception("A plan came out wrong.")
+        raise NotUnderstood(
+            "The plan that Spareshaft worked out does not weave this piece, so nothing was kept. "
+            "The fault is Spareshaft’s, not the file’s."
+        ) from fault
 
 
 def _pieces_page(request: Request, refusal: str = "", status: int = 200) -> Response:
     lines = store_of(request).pieces()
     shelves = [(title, [line for line in lines if line.status in statuses]) for title, statuses in SHELVES]
-    return page(request, "pieces.html", status=status, shelves=shelves, refusal=refusal, any=bool(lines))
+    return page("pieces.html", status=status, shelves=shelves, refusal=refusal, any=bool(lines))

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import APIRouter, Form, Request
+from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from server.design.piece import Piece
-from server.loom.state import handle_order
-from server.loom.steps import Insert, Raise, Withdraw
+from server.loom.steps import Insert, Raise
 from server.plan.demands import troubles
 from server.plan.hand_rule import hand_rule
 from server.plan.workorder import Totals
-from server.session.cards import Card
 from server.session.place import TapKind
 from server.session.wording import (
     after_row,
@@ -27,9 +24,19 @@ from server.session.wording import (
     heading,
     numbers_text,
 )
-from server.store.weavings import Weaving
+from server.store.weavings import Weaving, rows_woven
 from server.web.drawings import design_picture, tape
-from server.web.rendering import NotUnderstood, page, store_of, tap_of, weaving_of
+from server.web.rendering import (
+    NotUnderstood,
+    Shown,
+    first_side_key,
+    page,
+    preferences_of,
+    store_of,
+    tap_of,
+    weaving_of,
+)
+from server.web.walks import drawn_out, things_behind, walk_cards
 
 router = APIRouter()
 
@@ -68,25 +75,17 @@ class RowLine:
     walk_before: bool
 
 
-def walk_cards(cards: Sequence[Card]) -> list[Card]:
-    """The card of each walk."""
-    return [card for card in cards if card.kind == "walk"]
-
-
 def walk_lines(weaving: Weaving) -> list[WalkLine]:
     """Each walk of a piece, with what is done on it."""
-    found = []
-    for number, card in enumerate(walk_cards(weaving.cards), 1):
-        things = []
-        for later in weaving.cards[card.number + 1 :]:
-            if later.before.phase != "behind" or later.step is None:
-                break
-            if later.kind in ("raise", "done"):
-                break
-            things.append(heading(later))
-        is_free = card.row in weaving.piece.free_walks
-        found.append(WalkLine(number, after_row(card.row), tuple(things), is_free))
-    return found
+    return [
+        WalkLine(
+            number,
+            after_row(card.row),
+            tuple(heading(thing) for thing in things_behind(weaving.cards, card.number)),
+            card.row in weaving.piece.free_walks,
+        )
+        for number, card in enumerate(walk_cards(weaving.cards), 1)
+    ]
 
 
 def temporary_lines(weaving: Weaving) -> list[TemporaryLine]:
@@ -96,11 +95,7 @@ def temporary_lines(weaving: Weaving) -> list[TemporaryLine]:
     for card in weaving.cards:
         if isinstance(card.step, Insert):
             name = card.step.temporary
-            end = next(
-                later.row
-                for later in weaving.cards[card.number :]
-                if isinstance(later.step, Withdraw) and later.step.temporary == name
-            )
+            end = drawn_out(weaving.cards, name, card.number).row
             units = numbers_text(card.step.units)
             out.append(
                 TemporaryLine(
@@ -118,7 +113,7 @@ def row_lines(weaving: Weaving) -> list[RowLine]:
         if isinstance(card.step, Raise):
             away = [
                 f"{handle} lifts {carrier}"
-                for handle, carrier in sorted(card.before.away, key=lambda item: handle_order(item[0]))
+                for handle, carrier in card.before.away
                 if handle in card.step.handles
             ]
             found.append(
@@ -171,7 +166,6 @@ def _plan_page(request: Request, weaving: Weaving, message: str = "", status: in
     walks_after = [card.row for card in walk_cards(weaving.cards)]
     state = weaving.state
     return page(
-        request,
         "plan.html",
         status=status,
         weaving=weaving,
@@ -184,7 +178,7 @@ def _plan_page(request: Request, weaving: Weaving, message: str = "", status: in
         rows=row_lines(weaving),
         troubles=trouble_lines(weaving.piece),
         picture=design_picture(weaving.piece, walks_after),
-        tape=tape(len(weaving.piece.rows), state.row, walks_after),
+        tape=tape(len(weaving.piece.rows), rows_woven(weaving.cards, weaving.place), walks_after),
         is_bare=state.is_bare(),
     )
 
@@ -195,7 +189,7 @@ def confirm_end(request: Request, piece: str) -> Response:
     weaving = weaving_of(request, piece)
     if weaving.place.status not in ("on the loom", "aside"):
         return RedirectResponse(f"/pieces/{weaving.id}", 303)
-    return page(request, "end.html", weaving=weaving, **_to_clear(weaving))
+    return page("end.html", weaving=weaving, **_to_clear(weaving))
 
 
 def _to_clear(weaving: Weaving) -> dict[str, Any]:
@@ -203,15 +197,17 @@ def _to_clear(weaving: Weaving) -> dict[str, Any]:
     return {
         "raised": handle_words(state.raised) if state.raised else "",
         "pulled": cord_words(state.pulled) if state.pulled else "",
-        "away": sorted(state.away, key=lambda item: handle_order(item[0])),
+        "away": state.away,
         "temporaries": state.temporaries,
     }
 
 
-def _tap(request: Request, piece: str, kind: TapKind, card: str, turn: str) -> Response:
-    weaving = weaving_of(request, piece)
+def _tap(request: Request, piece: str, kind: TapKind, shown: tuple[str, str]) -> Response:
+    weaving, store = weaving_of(request, piece), store_of(request)
+    # a later change of the preference must not turn the shuttle of a piece under way
+    keep = {first_side_key(weaving.id): preferences_of(store).first_side} if kind == "begin" else None
     try:
-        answer = store_of(request).tap(weaving.id, tap_of(kind, card, turn))
+        answer = store.tap(weaving.id, tap_of(kind, shown), keep)
     except NotUnderstood as refusal:
         return _plan_page(request, weaving, str(refusal), 422)
     assert answer is not None  # pieces are never removed
@@ -222,32 +218,24 @@ def _tap(request: Request, piece: str, kind: TapKind, card: str, turn: str) -> R
 
 
 @router.post("/pieces/{piece}/begin")
-def begin(
-    request: Request, piece: str, card: Annotated[str, Form()] = "", turn: Annotated[str, Form()] = ""
-) -> Response:
+def begin(request: Request, piece: str, shown: Shown) -> Response:
     """Put the piece on the loom."""
-    return _tap(request, piece, "begin", card, turn)
+    return _tap(request, piece, "begin", shown)
 
 
 @router.post("/pieces/{piece}/resume")
-def resume(
-    request: Request, piece: str, card: Annotated[str, Form()] = "", turn: Annotated[str, Form()] = ""
-) -> Response:
+def resume(request: Request, piece: str, shown: Shown) -> Response:
     """Put the piece on the loom again."""
-    return _tap(request, piece, "resume", card, turn)
+    return _tap(request, piece, "resume", shown)
 
 
 @router.post("/pieces/{piece}/aside")
-def aside(
-    request: Request, piece: str, card: Annotated[str, Form()] = "", turn: Annotated[str, Form()] = ""
-) -> Response:
+def aside(request: Request, piece: str, shown: Shown) -> Response:
     """Take the piece off the bare loom, to go on later."""
-    return _tap(request, piece, "aside", card, turn)
+    return _tap(request, piece, "aside", shown)
 
 
 @router.post("/pieces/{piece}/end")
-def end(
-    request: Request, piece: str, card: Annotated[str, Form()] = "", turn: Annotated[str, Form()] = ""
-) -> Response:
+def end(request: Request, piece: str, shown: Shown) -> Response:
     """Give the piece up."""
-    return _tap(request, piece, "end", card, turn)
+    return _tap(request, piece, "end", shown)

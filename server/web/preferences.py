@@ -34,15 +34,12 @@ def keep_preferences(
         return _preferences_page(
             request, "Choose left or right for the first shuttle; nothing was changed.", 422
         )
-    store = store_of(request)
-    store.set_preference("stance", chosen_stance)
-    store.set_preference("first_side", chosen_side)
+    store_of(request).set_preferences({"stance": chosen_stance, "first_side": chosen_side})
     return _preferences_page(request, "Kept.")
 
 
 def _preferences_page(request: Request, message: str = "", status: int = 200) -> Response:
     return page(
-        request,
         "preferences.html",
         status=status,
         chosen=preferences_of(store_of(request)),

@@ -6,10 +6,10 @@ import re
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
-from typing import Any
+from typing import Annotated, Any
 
 import jinja2
-from fastapi import HTTPException, Request
+from fastapi import Depends, Form, HTTPException, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from server.loom.counting import STANCES, Stance
@@ -45,7 +45,7 @@ def environment() -> jinja2.Environment:
     return made
 
 
-def page(request: Request, name: str, *, status: int = 200, **context: Any) -> HTMLResponse:
+def page(name: str, *, status: int = 200, **context: Any) -> HTMLResponse:
     """A page from its template. `context` is what the template names."""
     return HTMLResponse(environment().get_template(name).render(**context), status)
 
@@ -74,15 +74,24 @@ def weaving_of(request: Request, piece: str) -> Weaving:
     return weaving
 
 
-def tap_of(kind: TapKind, card: str, turn: str) -> Tap:
+async def _shown_on(card: Annotated[str, Form()] = "", turn: Annotated[str, Form()] = "") -> tuple[str, str]:
+    return card, turn
+
+
+Shown = Annotated[tuple[str, str], Depends(_shown_on)]
+"""What the page showed that a tap was made on: card and turn, as its form sent them, unread."""
+
+
+def tap_of(kind: TapKind, shown: tuple[str, str]) -> Tap:
     """The tap that a form sent.
 
     Raises:
         NotUnderstood: if card or turn is no number.
     """
-    if not _COUNT.fullmatch(card) or not _COUNT.fullmatch(turn):
+    if not all(_COUNT.fullmatch(number) for number in shown):
         raise NotUnderstood("That tap could not be read, so nothing was changed. Here is where the piece is.")
-    return Tap(kind, int(card), int(turn))
+    card, turn = map(int, shown)
+    return Tap(kind, card, turn)
 
 
 def is_htmx(request: Request) -> bool:
@@ -110,15 +119,23 @@ class Preferences:
     first_side: Side = "right"
 
 
-def preferences_of(store: Store) -> Preferences:
-    """Her preferences; the default where one was never chosen or is not known any more."""
-    default = Preferences()
-    stance = store.preference("stance", default.stance)
-    first = store.preference("first_side", default.first_side)
+def preferences_of(store: Store, piece: int | None = None) -> Preferences:
+    """Her preferences; the default where one was never chosen or is not known any more.
+
+    Args:
+        piece: id of a piece; once it is begun, its shuttle starts where it did start.
+    """
+    kept, default = store.preferences(), Preferences()
+    first = kept.get(first_side_key(piece), kept.get("first_side", ""))
     return Preferences(
-        stance=stance_of(stance) or default.stance,
+        stance=stance_of(kept.get("stance", "")) or default.stance,
         first_side=side_of(first) or default.first_side,
     )
+
+
+def first_side_key(piece: int | None) -> str:
+    """Under which key it is kept where the shuttle started at the first pick of a piece."""
+    return f"first_side:{piece}"
 
 
 def stance_of(text: str) -> Stance | None:

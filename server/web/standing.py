@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from server.loom.state import handle_order
-from server.loom.steps import Insert, Withdraw
+from server.loom.steps import Insert
 from server.session.wording import after_row, carrier_words, due_out, numbers_text
 from server.store.weavings import Weaving
 from server.web.drawings import Strip, loom_map, strip
 from server.web.rendering import page, weaving_of
+from server.web.walks import drawn_out
 
 router = APIRouter()
 
@@ -40,11 +40,7 @@ def standing_lines(weaving: Weaving) -> list[StandingLine]:
             for card in reversed(weaving.cards[: weaving.place.card])
             if isinstance(card.step, Insert) and card.step.temporary == temporary.name
         )
-        out = next(
-            card
-            for card in weaving.cards[weaving.place.card :]
-            if isinstance(card.step, Withdraw) and card.step.temporary == temporary.name
-        )
+        out = drawn_out(weaving.cards, temporary.name, weaving.place.card)
         found.append(
             StandingLine(
                 name=temporary.name,
@@ -64,12 +60,10 @@ def standing_lines(weaving: Weaving) -> list[StandingLine]:
 def show_standing(request: Request, piece: str) -> Response:
     """What stands in the loom now."""
     weaving = weaving_of(request, piece)
-    away = sorted(weaving.state.away, key=lambda item: handle_order(item[0]))
     return page(
-        request,
         "standing.html",
         weaving=weaving,
         lines=standing_lines(weaving),
-        away=[(handle, carrier_words(carrier)) for handle, carrier in away],
+        away=[(handle, carrier_words(carrier)) for handle, carrier in weaving.state.away],
         map=loom_map(weaving.piece.loom, weaving.state, (), None),
     )

@@ -42,7 +42,6 @@ def weave_to_the_end(runner: Runner, tablet: Page, piece: dict[str, Any], *, pow
         if card is cards[-1]:
             break
         tick_both(tablet, screen)
-        # taps in such quick succession would be taken for double taps; clicks say that each is one
         if power_cut and card.number == len(cards) // 2:
             with tablet.expect_response(lambda answer: answer.request.method == "POST"):
                 tablet.locator("button.done").click()
@@ -107,6 +106,29 @@ def test_a_double_tap_is_done_once(runner: Runner, new_tablet: NewTablet, script
     tablet.wait_for_load_state("networkidle")
     assert runner.weaving().place.card == screen.card + 1
     assert read(tablet).card == screen.card + 1
+
+
+def test_a_quick_second_click_on_the_next_card_is_not_lost(runner: Runner, new_tablet: NewTablet) -> None:
+    """A browser counts clicks half a second apart as one double click; the page does not go by that."""
+    runner.put_on_loom(2)
+    tablet = new_tablet()
+    screen = at_loom(runner, tablet)
+    tablet.locator("button.done").click()
+    wait_for_turn(tablet, screen.turn + 1)
+    tablet.mouse.down(click_count=2)
+    tablet.mouse.up(click_count=2)
+    wait_for_turn(tablet, screen.turn + 2)
+    assert runner.weaving().place.card == screen.card + 2
+
+
+def test_a_double_tap_on_back_is_one_step_back(runner: Runner, new_tablet: NewTablet) -> None:
+    runner.put_on_loom(5)
+    tablet = new_tablet()
+    screen = at_loom(runner, tablet)
+    tablet.locator("button.back").dblclick()
+    wait_for_turn(tablet, screen.turn + 1)
+    tablet.wait_for_load_state("networkidle")
+    assert runner.weaving().place.card == screen.card - 1
 
 
 @pytest.mark.parametrize("scripts", [True, False])
@@ -187,6 +209,78 @@ def test_enter_is_as_good_as_a_tap(runner: Runner, new_tablet: NewTablet) -> Non
         tablet.keyboard.press("Enter")
         wait_for_turn(tablet, turn)
     assert runner.weaving().place.card == screen.card + 5
+
+
+@pytest.mark.parametrize("key", ["ArrowDown", "ArrowUp", "Shift+Space"])
+def test_keys_that_only_scroll_count_nothing(runner: Runner, new_tablet: NewTablet, key: str) -> None:
+    runner.put_on_loom(2)
+    tablet = new_tablet()
+    screen = at_loom(runner, tablet)
+    tablet.keyboard.press(key)
+    tablet.wait_for_load_state("networkidle")
+    assert (read(tablet).turn, runner.weaving().place.turn) == (screen.turn, screen.turn)
+
+
+def test_in_a_drawing_that_scrolls_the_keys_scroll(runner: Runner, new_tablet: NewTablet) -> None:
+    first = next(card.number for card in runner.weaving().cards if card.kind == "insert")
+    runner.put_on_loom(first)
+    tablet = new_tablet(390, 600)
+    screen = at_loom(runner, tablet)
+    drawing = tablet.locator(".drawing")
+    assert drawing.evaluate("e => e.scrollHeight - e.clientHeight") > 100
+    drawing.focus()
+    for key in ("Enter", "PageDown", "Space"):
+        tablet.keyboard.press(key)
+    drawing.evaluate("e => e.scrollTop || new Promise(done => e.addEventListener('scroll', done))")
+    assert (read(tablet).turn, runner.weaving().place.turn) == (screen.turn, screen.turn)
+    tablet.locator("h1").focus()
+    tablet.keyboard.press("Enter")
+    wait_for_turn(tablet, screen.turn + 1)
+
+
+HIDE = """hidden => {
+  Object.defineProperty(document, 'hidden', {value: hidden, configurable: true});
+  document.dispatchEvent(new Event('visibilitychange'));
+}"""
+
+
+@pytest.mark.parametrize(("minutes", "is_asked"), [(45, True), (2, False)])
+def test_a_page_that_stayed_open_is_asked_for_again_when_she_is_back(
+    runner: Runner, new_tablet: NewTablet, minutes: int, is_asked: bool
+) -> None:
+    runner.put_on_loom(2, ago=timedelta(minutes=45))
+    with_pause = new_tablet()
+    at_loom_before = with_pause.goto(f"{runner.url}/loom")
+    assert at_loom_before is not None
+    with_pause.get_by_role("button", name="Yes, so it stands").tap()
+    with_pause.locator("#done-form").wait_for()
+    screen = read(with_pause)
+    other = new_tablet()
+    press_done(other, at_loom(runner, other))
+    wait_for_turn(other, screen.turn + 1)
+    with_pause.evaluate(HIDE, True)
+    with_pause.evaluate(f"const now = Date.now; Date.now = () => now() + {minutes} * 60000")
+    with_pause.evaluate(HIDE, False)
+    if is_asked:
+        wait_for_turn(with_pause, screen.turn + 1)
+    with_pause.wait_for_load_state("networkidle")
+    assert read(with_pause).turn == screen.turn + is_asked
+
+
+def test_a_page_that_comes_back_while_the_server_is_away_waits_for_it(
+    own_runner: Runner, new_tablet: NewTablet, complaints: Complaints
+) -> None:
+    own_runner.put_on_loom(2)
+    tablet = new_tablet()
+    screen = at_loom(own_runner, tablet)
+    own_runner.house.kill()
+    tablet.evaluate("dispatchEvent(new PageTransitionEvent('pageshow', {persisted: true}))")
+    tablet.get_by_role("alert").get_by_text("No answer").wait_for()
+    assert read(tablet).card == screen.card
+    own_runner.house.start()
+    tablet.get_by_role("alert").wait_for(state="hidden")
+    wait_for_turn(tablet, screen.turn)
+    complaints.forgive("net::ERR_CONNECTION_")
 
 
 def test_without_scripts_the_first_forty_cards_can_be_woven(runner: Runner, new_tablet: NewTablet) -> None:

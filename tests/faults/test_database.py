@@ -41,7 +41,7 @@ def test_while_another_writes_a_tap_is_refused_and_reading_goes_on(store: Store,
         with pytest.raises(StoreFailure, match="Another program holds"):
             store.add_piece(piece_text(), piece_order())
         with pytest.raises(StoreFailure, match="Another program holds"):
-            store.set_preference("side", "left")
+            store.set_preferences({"side": "left"})
         weaving = store.weaving(piece_id)
         assert weaving is not None
         assert weaving.log == ()

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
+from sqlalchemy.exc import IntegrityError
 from sqlmodel import SQLModel
 
 from server.design.piece_file import Unusable
@@ -36,13 +37,11 @@ def reopened(store: Store) -> Store:
     return Store(store.path, clock=store.now)
 
 
-def test_a_piece_comes_back_as_it_was_brought_in(store: Store, piece_id: int, clock: Clock) -> None:
+def test_a_piece_comes_back_as_it_was_brought_in(store: Store, piece_id: int) -> None:
     weaving = reopened(store).weaving(piece_id)
     assert weaving is not None
-    assert weaving.text == piece_text()
     assert weaving.order == piece_order()
     assert weaving.piece.name == "Harbour runner"
-    assert weaving.added_at == clock.time
     assert (weaving.log, weaving.place.status, weaving.place.turn) == ((), "waiting", 0)
 
 
@@ -170,10 +169,28 @@ def test_any_name_is_kept_as_it_is(store: Store, name: str) -> None:
 
 
 def test_preferences(store: Store) -> None:
-    assert store.preference("side", "left") == "left"
-    store.set_preference("side", "right")
-    store.set_preference("side", "behind'; --")
-    assert reopened(store).preference("side", "left") == "behind'; --"
+    assert store.preferences() == {}
+    store.set_preferences({"side": "right", "stance": "x"})
+    store.set_preferences({"side": "behind'; --"})
+    assert reopened(store).preferences() == {"side": "behind'; --", "stance": "x"}
+
+
+def test_preferences_are_set_together_or_not_at_all(store: Store) -> None:
+    store.set_preferences({"side": "left"})
+    with pytest.raises(IntegrityError):
+        store.set_preferences({"side": "right", "stance": None})  # type: ignore[dict-item]
+    assert store.preferences() == {"side": "left"}
+
+
+def test_what_goes_with_a_tap_is_kept_if_the_tap_counts_and_only_then(store: Store, piece_id: int) -> None:
+    store.tap(piece_id, Tap("next", 0, 0), {"side": "left"})
+    store.tap(piece_id, Tap("begin", 0, 1), {"side": "left"})
+    assert store.preferences() == {}
+    with pytest.raises(IntegrityError):
+        store.tap(piece_id, Tap("begin", 0, 0), {"side": None})  # type: ignore[dict-item]
+    assert store.weaving(piece_id).log == ()  # type: ignore[union-attr]
+    store.tap(piece_id, Tap("begin", 0, 0), {"side": "right"})
+    assert reopened(store).preferences() == {"side": "right"}
 
 
 @pytest.mark.parametrize(

@@ -47,7 +47,7 @@ def test_an_older_database_is_copied_and_brought_up_to_date(older: Path, clock: 
         weaving = store.weaving(1)
         assert weaving is not None
         assert [entry.kind for entry in weaving.log] == ["begin"]
-        store.set_preference("side", "left")
+        store.set_preferences({"side": "left"})
     copy = older.with_name("spareshaft-0001-20260105T090000Z.sqlite")
     assert contents(copy) == before
 

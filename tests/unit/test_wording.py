@@ -10,9 +10,10 @@ from hypothesis import strategies as st
 
 from server.design.piece_file import read_piece
 from server.loom.state import State, Temporary
-from server.loom.steps import Raise
+from server.loom.steps import MoveCords, Raise
 from server.session.cards import Card, deal
 from server.session.wording import (
+    brief_words,
     cautions,
     check_words,
     cord_change,
@@ -68,6 +69,8 @@ def raise_card(
             "Pull single cords 1–3 and 9, let go of single cord 12",
         ),
         (raise_card(tuple(str(n) for n in range(1, 24, 2))), "Pull 12 handles"),
+        (raise_card((), (), tuple(range(1, 80, 2)), (90,)), "Pull 40 single cords, let go of single cord 90"),
+        (raise_card((), (), (5,), tuple(range(1, 14, 2))), "Let go of 6 single cords"),
     ],
 )
 def test_what_is_to_be_pulled(card: Card, text: str) -> None:
@@ -113,7 +116,34 @@ def test_every_card_speaks_the_trades_words(card: Card) -> None:
 
 def test_cautions_stand_only_where_the_hazard_is() -> None:
     with_caution = {card.kind for card in CARDS if cautions(card)}
-    assert with_caution == {"walk", "insert", "withdraw", "move_cords", "test_lift"}
+    assert with_caution == {"walk", "label", "insert", "withdraw", "move_cords", "test_lift"}
+
+
+@pytest.mark.parametrize(
+    ("source", "target", "text"),
+    [
+        ("7", "7a", "move the cords of handle 7 from shaft 7 to 7a"),
+        ("7b", "7a", "move the cords of handle 7 from 7b to 7a"),
+        ("7a", None, "unhook the cords of handle 7 from 7a"),
+        (None, "7", "hang the cords of handle 7 on shaft 7"),
+    ],
+)
+def test_it_is_cords_that_are_hung(source: str | None, target: str | None, text: str) -> None:
+    card = Card(0, "move_cords", 1, MoveCords("7", source, target), State(), State())
+    assert brief_words(card) == text
+
+
+@pytest.mark.parametrize(
+    ("card", "text"),
+    [
+        (raise_card(()), "Nothing is pulled."),
+        (raise_card(("4",)), "1 handle is pulled in all."),
+        (raise_card((), (), (1, 2)), "2 single cords are pulled in all."),
+        (raise_card(("4",), (), (1, 2)), "1 handle and 2 single cords are pulled in all."),
+    ],
+)
+def test_how_many_are_pulled_in_all(card: Card, text: str) -> None:
+    assert check_words(PIECE, card, "right") == text
 
 
 @given(st.sets(st.integers(1, 200), min_size=1))

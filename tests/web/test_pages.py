@@ -12,15 +12,24 @@ import pytest
 from fastapi.testclient import TestClient
 from httpx import Response
 
+from server.loom.state import State
+from server.loom.steps import Insert, MoveCords, Withdraw
+from server.plan.replay import Mismatch
+from server.plan.workorder import WorkOrder, read_workorder
+from server.session.cards import Card
 from server.session.place import Tap
 from server.store.database import Store, StoreFailure
+from server.web.at_loom import things_by_shaft
+from server.web.drawings import cord_runs, loom_map
 from server.web.log import harmless
 from tests.conftest import Clock
-from tests.examples import PIECE, piece_order, piece_text
+from tests.examples import ORDER, PIECE, piece_order, piece_text
 
 MARKUP = "<script>alert('x')</script>\u202e&\"" + "w" * 150
 HOSTILE = ["", "x", "-1", "1.0", "1e9", "9" * 400, "0x1", "１", "' OR 1=1", "\x00", "null"]
-NOT_ON_SCREEN = re.compile(r"(?i:carrier|proven|work order|\bsession\b|\bstep\b|\berror\b)|None|undefined")
+NOT_ON_SCREEN = re.compile(
+    r"(?i:carrier|proven|work order|\bsession\b|\bstep\b|\berror\b|\bcards?\b)|None|undefined"
+)
 
 
 class Text(HTMLParser):
@@ -182,7 +191,7 @@ def test_a_piece_file_is_planned_and_kept(client: TestClient, store: Store) -> N
     answer = bring(client, piece_text().encode())
     assert answer.status_code == 303
     page = client.get(answer.headers["location"])
-    assert "No order takes fewer minutes" in words(page)
+    assert "No plan takes fewer minutes" in words(page)
     assert [line.name for line in store.pieces()] == ["Harbour runner"]
 
 
@@ -246,12 +255,43 @@ def test_just_over_1_mb_is_refused(client: TestClient, store: Store) -> None:
     assert store.pieces() == []
 
 
+@pytest.mark.parametrize("fault", [Mismatch("row 2"), ValueError("no such column")])
+def test_a_plan_that_comes_out_wrong_is_told_and_nothing_is_kept(
+    client: TestClient, store: Store, monkeypatch: pytest.MonkeyPatch, fault: Exception
+) -> None:
+    def fail(*args: object, **named: object) -> None:
+        raise fault
+
+    monkeypatch.setattr("server.web.pieces.plan", fail)
+    answer = bring(client, piece_text().encode())
+    assert answer.status_code == 422
+    assert "The fault is Spareshaft’s, not the file’s." in words(answer)
+    assert str(fault) not in words(answer)
+    assert store.pieces() == []
+
+
+@pytest.mark.parametrize("path", ["/", "/preferences", "/pieces/1", "/pieces/1/loom", "/pieces/1/log.csv"])
+def test_whoever_asks_for_the_head_only_gets_it(client: TestClient, piece_id: int, path: str) -> None:
+    begin(client, piece_id)
+    whole, head = client.get(path), client.head(path)
+    assert (head.status_code, head.content) == (200, b"")
+    assert head.headers["content-type"] == whole.headers["content-type"]
+    assert head.headers["content-security-policy"]
+    assert client.head("/pieces/9").status_code == 404
+    assert client.head(f"/pieces/{piece_id}/begin").status_code == 405
+
+
+def test_a_page_has_one_icon(client: TestClient) -> None:
+    assert client.get("/").text.count('rel="icon"') == 1
+    assert client.get("/nowhere").text.count('rel="icon"') == 1
+
+
 # --- the plan ----------------------------------------------------------------------------------------
 
 
 def test_the_plan_tells_what_it_takes(client: TestClient, piece_id: int) -> None:
     page = words(client.get(f"/pieces/{piece_id}"))
-    assert "2 walks to the back of the loom and 5.7 minutes of changing over, for 3 rows" in page
+    assert "2 walks to the back of the loom and 5.7 minutes besides the weaving itself, for 3 rows" in page
     assert "Walk 1, after row 1" in page
     assert "Insert temporary 2a" in page
     assert "of shaft 2 only unit 3" in page
@@ -263,8 +303,8 @@ def test_a_plan_that_may_not_be_the_best_says_how_much_might_be_saved(
     order = piece_order()
     unsure = type(order)(False, 3.21, order.totals, order.steps)
     page = words(client.get(f"/pieces/{store.add_piece(piece_text(), unsure)}"))
-    assert "It may be possible to save up to 2.5 minutes; the search was ended." in page
-    assert "No order takes fewer" not in page
+    assert "It may be possible to save up to 2.5 minutes; the time for working it out was up." in page
+    assert "No plan takes fewer" not in page
 
 
 def test_off_the_loom_and_on_again(client: TestClient, store: Store, piece_id: int) -> None:
@@ -276,6 +316,84 @@ def test_off_the_loom_and_on_again(client: TestClient, store: Store, piece_id: i
     assert client.get(f"/pieces/{piece_id}/loom").status_code == 303
     shown = client.get(f"/pieces/{piece_id}")
     assert tap(client, piece_id, "resume", shown).headers["location"].endswith("/loom")
+
+
+@pytest.mark.parametrize("kind", ["raise", "weave"])
+def test_on_the_loom_again_she_is_told_all_that_stood_before_she_goes_on(
+    client: TestClient, store: Store, clock: Clock, kind: str
+) -> None:
+    """Everything was let down when it came off, and another piece may have been woven meanwhile.
+
+    Shafts 3 and 4 are up for row 1 and row 2: on the loom again they are not handles to be merely left.
+    """
+    piece = store.add_piece(piece_text(rows=["#..###..#", "...###...", "..#...#.."]), plan_of_whole_shafts())
+    weave_to(client, store, piece, kind, 2)
+    shown = client.get(f"/pieces/{piece}")
+    assert "Let everything down first." in words(shown)
+    tap(client, piece, "aside", shown)
+    clock.pass_by(seconds=5)
+    tap(client, piece, "resume", client.get(f"/pieces/{piece}"))
+    shown = client.get(f"/pieces/{piece}/loom")
+    page = words(shown)
+    assert heading(shown) == "Look once before you go on"
+    assert "Everything was let down when the piece came off the loom" in page
+    assert "Handles pulled handles 3 and 4" in page
+    assert f"Single cords pulled {'single draw cords 1 and 9' if kind == 'raise' else 'none'}" in page
+    # neither a step back nor a tap on an old page gets round it
+    tap(client, piece, "back", shown)
+    shown = client.get(f"/pieces/{piece}/loom")
+    assert heading(shown) == "Look once before you go on"
+    shown = done(client, piece, shown)
+    assert heading(shown) == "Look once before you go on"
+    tap(client, piece, "stands", shown)
+    assert heading(client.get(f"/pieces/{piece}/loom")) == (
+        "Let go of single cords 1 and 9" if kind == "raise" else "Weave 5 picks"
+    )
+
+
+def plan_of_whole_shafts() -> WorkOrder:
+    """Row 1: shafts 3 and 4, cords 1 and 9; row 2: shafts 3 and 4; row 3: shaft 2."""
+    up: list[tuple[list[str], list[int]]] = [(["3", "4"], [1, 9]), (["3", "4"], []), (["2"], [])]
+    steps: list[dict[str, object]] = []
+    for row, (handles, cords) in enumerate(up, 1):
+        steps.append({"kind": "raise", "row": row, "handles": handles, "single_cords": cords})
+        steps.append({"kind": "weave", "row": row, "picks": 5, "treadles": [1, 2, 3, 4, 5]})
+    totals = dict.fromkeys(("walks", "insertions", "units_taken", "withdrawals", "cord_moves"), 0)
+    return read_workorder(
+        json.dumps(
+            ORDER
+            | {"totals": totals | {"pulls": 7, "minutes": 0.14}, "bound": 0.14}
+            | {"steps": [*steps, {"kind": "done"}]}
+        )
+    )
+
+
+def tape_of(answer: Response) -> str:
+    found = re.search(r'class="tape".*?aria-label="(.*?)[;"]', answer.text)
+    assert found
+    return found[1]
+
+
+def test_the_tape_counts_rows_that_are_woven_also_of_a_piece_given_up(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    shown = weave_to(client, store, piece_id, "weave", 2)
+    assert tape_of(shown) == "1 of 3 rows woven"
+    assert tape_of(client.get(f"/pieces/{piece_id}")) == "1 of 3 rows woven"
+    tap(client, piece_id, "end", shown)
+    assert tape_of(client.get(f"/pieces/{piece_id}")) == "1 of 3 rows woven"
+
+
+def test_no_reason_is_made_up_where_planning_row_by_row_would_not_do(
+    client: TestClient, store: Store
+) -> None:
+    """There are spare shafts enough; it is the walk after row 1 that may not be made."""
+    text = piece_text(no_walks=[1], rows=["#..###..#", "..##.#...", "...###..."])
+    answer = bring(client, text.encode())
+    assert answer.status_code == 303
+    page = words(client.get(answer.headers["location"]))
+    assert "Row by row, as one plans it in one’s head, this loom would not do." in page
+    assert "too few" not in page
 
 
 def test_it_stays_on_the_loom_while_a_temporary_is_in(
@@ -478,6 +596,17 @@ def test_the_shuttle_starts_where_it_was_left(
     assert "Treadles 1, 2, 3, 4, 5" in page
 
 
+def test_the_shuttle_of_a_piece_under_way_is_not_turned_by_the_preference(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    begin(client, piece_id)
+    client.post("/preferences", data={"stance": "right-side", "first_side": "left"})
+    other = store.add_piece(piece_text(loom_name="Other"), piece_order())
+    done(client, piece_id, client.get(f"/pieces/{piece_id}/loom"))
+    assert "The shuttle starts on your right." in words(client.get(f"/pieces/{piece_id}/loom"))
+    assert "The shuttle starts on your left." in words(weave_to(client, store, other, "weave"))
+
+
 def test_a_caution_stands_only_where_the_hazard_is(client: TestClient, store: Store, piece_id: int) -> None:
     shown = begin(client, piece_id)
     assert 'class="cautions"' not in shown.text
@@ -536,6 +665,32 @@ def test_in_the_middle_of_a_row_the_picks_are_hers_to_count(
     page = words(client.get(f"/pieces/{piece_id}/loom"))
     assert "count the picks of it that are woven" in page
     assert "your left before its first pick" in page
+
+
+def test_a_tap_after_days_on_a_page_left_open_counts_and_then_she_is_asked(
+    client: TestClient, store: Store, piece_id: int, clock: Clock
+) -> None:
+    shown = weave_to(client, store, piece_id, "weave", 2)
+    clock.pass_by(days=3)
+    answer = client.post(f"/pieces/{piece_id}/next", data=form_of(shown), headers={"HX-Request": "true"})
+    weaving = store.weaving(piece_id)
+    assert weaving is not None
+    assert weaving.log[-1].kind == "next"
+    assert heading(answer) == "Look once before you go on"
+    page = words(answer)
+    assert "You were away for 3 days" in page
+    assert "Row 2 of 3 woven" in page
+    assert "Handles pulled handles 2 and 3" in page
+    assert "So since" not in page
+    assert heading(client.get(f"/pieces/{piece_id}/loom")) == "Look once before you go on"
+    assert tap(client, piece_id, "stands", answer).status_code == 303
+    assert heading(client.get(f"/pieces/{piece_id}/loom")) == "Pull 4, let go of 2"
+
+
+def test_a_slow_row_is_no_break(client: TestClient, store: Store, piece_id: int, clock: Clock) -> None:
+    shown = weave_to(client, store, piece_id, "weave")
+    clock.pass_by(hours=2)
+    assert heading(done(client, piece_id, shown)) == "Go behind the loom"
 
 
 def test_a_clock_set_back_is_no_break(client: TestClient, piece_id: int, clock: Clock) -> None:
@@ -606,6 +761,59 @@ def test_an_unknown_preference_is_refused_and_neither_is_kept(client: TestClient
     page = client.get("/preferences").text
     assert re.search(r'value="behind-left" checked', page)
     assert re.search(r'value="right" checked', page)
+
+
+def test_cords_that_move_straight_to_another_shaft_stand_under_both() -> None:
+    def card(step: Insert | MoveCords | Withdraw) -> Card:
+        return Card(0, "move_cords", 1, step, State(), State())
+
+    cards = [
+        card(Insert(3, "3a", (1,))),
+        card(MoveCords("S1", "7a", "3a")),
+        card(Withdraw("7a")),
+        card(MoveCords("7", "7b", "7")),
+    ]
+    assert things_by_shaft(cards) == [
+        ("Shaft 3", ("put in 3a",)),
+        ("Shafts 7 and 3", ("move the cords of handle S1 from 7a to 3a",)),
+        ("Shaft 7", ("draw out 7a", "move the cords of handle 7 from 7b to shaft 7")),
+    ]
+
+
+def test_temporaries_of_one_shaft_lie_in_the_order_of_their_names(piece_id: int, store: Store) -> None:
+    weaving = store.weaving(piece_id)
+    assert weaving is not None
+    bars = loom_map(weaving.piece.loom, State(), ["2aa", "2b", "2"], None).bars
+    assert [bar.name for bar in bars if bar.is_meant] == ["2", "2aa", "2b"]
+
+
+def test_single_cords_are_drawn_as_they_hang() -> None:
+    runs = cord_runs(pull=(9, 1, 2, 3), let_go=(4, 12), leave=(5, 6))
+    assert [(run.doing, run.text, len(run.across)) for run in runs] == [
+        ("pull", "1–3", 3),
+        ("let go", "4", 1),
+        ("leave", "5, 6", 2),
+        ("pull", "9", 1),
+        ("let go", "12", 1),
+    ]
+    for run in runs:
+        assert list(run.across) == sorted(run.across)
+        assert 0 < run.across[0] <= run.across[-1] < run.width
+    assert cord_runs(pull=range(1, 80, 2), let_go=(), leave=()) == []
+    assert cord_runs(pull=range(1, 400), let_go=(), leave=())[0].width <= 150
+
+
+def test_the_drawing_of_the_cords_says_what_the_words_say(client: TestClient, piece_id: int) -> None:
+    """Row 1 pulls cords 1 and 9."""
+    shown = begin(client, piece_id)
+    assert re.search(r'change-pull"><dt>pull</dt><dd>1 and 9</dd>', shown.text)
+    drawn = re.findall(
+        r'cord-run cord-run-pull">.*?class="cord-units">(.*?)</span>\s*<strong class="doing">(.*?)<',
+        shown.text,
+        re.DOTALL,
+    )
+    assert drawn == [("1", "pull"), ("9", "pull")]
+    assert shown.text.count('class="knob"') == 2
 
 
 def test_hundreds_of_rows_by_hundreds_of_units_stay_small(client: TestClient, store: Store) -> None:
