@@ -11,6 +11,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
+from server.loom.state import handle_order
+from server.loom.steps import Insert, MoveCords
 from server.session.cards import Card
 
 TapKind = Literal["begin", "next", "back", "again", "stands", "aside", "resume", "end"]
@@ -129,5 +131,21 @@ def place_after(cards: Sequence[Card], kinds: Iterable[TapKind]) -> Place:
 
 
 def card_up(cards: Sequence[Card], place: Place) -> Card:
-    """The card to show: the one that is up, or the one that is done once more."""
-    return cards[place.card if place.again is None else place.again]
+    """The card to show: the one that is up, or the one that is done once more.
+
+    One that is done once more shows the loom as it stands by now, without what is to be done again.
+    """
+    if place.again is None:
+        return cards[place.card]
+    card, now = cards[place.again], cards[place.card].before
+    match card.step:
+        case Insert(temporary=name):
+            others = tuple(t for t in now.temporaries if t.name != name)
+            away = tuple((handle, None if on == name else on) for handle, on in now.away)
+            return replace(card, before=replace(now, temporaries=others, away=away), after=now)
+        case MoveCords(handle=handle, target=target):
+            others_away = tuple(entry for entry in now.away if entry[0] != handle)
+            free = () if handle.startswith("S") else ((handle, None),)
+            before = replace(now, away=tuple(sorted((*others_away, *free), key=lambda e: handle_order(e[0]))))
+            return replace(card, step=MoveCords(handle, None, target), before=before, after=now)
+    return card
