@@ -25,9 +25,9 @@ PIECE: dict[str, Any] = {
     "rows": ["#..###..#", "..##.#...", "...###..."],
     "picks_per_row": [5],
     "treadling": [1, 2, 3, 4, 5],
+    "minutes": {"walk": 1.5, "insert": 1.0, "take": 0.05, "withdraw": 0.5, "move_cords": 0.5, "pull": 0.02},
 }
 
-_TREADLES = [1, 2, 3, 4, 5]
 ORDER: dict[str, Any] = {
     "format": "spareshaft-workorder",
     "version": 1,
@@ -44,15 +44,15 @@ ORDER: dict[str, Any] = {
     },
     "steps": [
         {"kind": "raise", "row": 1, "handles": ["3", "4"], "single_cords": [1, 9]},
-        {"kind": "weave", "row": 1, "picks": 5, "treadles": _TREADLES},
+        {"kind": "weave", "row": 1, "picks": 5, "treadles": [1, 2, 3, 4, 5]},
         {"kind": "walk"},
         {"kind": "label", "shafts": [2]},
         {"kind": "insert", "shaft": 2, "temporary": "2a", "units": [3]},
         {"kind": "move_cords", "handle": "2", "from": "2", "to": "2a"},
         {"kind": "raise", "row": 2, "handles": ["2", "3"], "single_cords": []},
-        {"kind": "weave", "row": 2, "picks": 5, "treadles": _TREADLES},
+        {"kind": "weave", "row": 2, "picks": 5, "treadles": [1, 2, 3, 4, 5]},
         {"kind": "raise", "row": 3, "handles": ["3", "4"], "single_cords": []},
-        {"kind": "weave", "row": 3, "picks": 5, "treadles": _TREADLES},
+        {"kind": "weave", "row": 3, "picks": 5, "treadles": [1, 2, 3, 4, 5]},
         {"kind": "walk"},
         {"kind": "move_cords", "handle": "2", "from": "2a", "to": "2"},
         {"kind": "withdraw", "temporary": "2a"},

@@ -116,14 +116,14 @@ def _search(piece: Piece, limit: float, progress: Callable[[Progress], None] | N
 
     size = len(cut) * sum(len(found.parts) for found in candidates_of(piece.loom, shafts, cut).values())
     handles = piece.loom.spare_handles > 0
-    hopeless = size > (PER_SECOND_WITH_HANDLES if handles else PER_SECOND) * limit
+    too_large = size > (PER_SECOND_WITH_HANDLES if handles else PER_SECOND) * limit
     if handles and size <= PER_SECOND * limit:
         # What can be done without the spare handles is found quickly, and is where the search begins.
         search(Model(replace(piece, loom=replace(piece.loom, spare_handles=0)), shafts, cut), left(0.25))
-    if best is not None and (hopeless or (handles and size > WIDE)):
-        until = began + limit * (0.9 if hopeless else 0.5)
+    if best is not None and (too_large or (handles and size > WIDE)):
+        until = began + limit * (0.9 if too_large else 0.5)
         best = _in_windows(piece, shafts, cut, best, grain, until)
-        if hopeless:  # the whole would not even be begun in the time that is left
+        if too_large:  # the whole would not even be begun in the time that is left
             return replace(best.order, bound=math.floor(constant * 1e6) / 1e6)
     model = Model(piece, shafts, cut)
     found = search(model, left(0.9))

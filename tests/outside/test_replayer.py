@@ -11,64 +11,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.examples import ORDER as EXAMPLE_ORDER
+from tests.examples import PIECE as EXAMPLE_PIECE
 from tests.outside.exhaustive import TooLarge, best_order, write_order
 from tests.outside.pieces import examples, small_pieces
 from tests.outside.replayer import BEHIND, faults, faults_in_text
 
 Json = dict[str, Any]
 
-# WORKORDER.md's own example, piece and order
-EXAMPLE_PIECE: Json = {
-    "format": "spareshaft-piece",
-    "version": 1,
-    "name": "Harbour runner",
-    "loom": {
-        "name": "The big loom",
-        "pattern_shafts": 4,
-        "treadles": 5,
-        "spare_shafts": 3,
-        "spare_handles": 0,
-        "temporaries_per_shaft": 2,
-        "temporaries_may_stay": True,
-    },
-    "leashes": [0, 1, 2, 3, 4, 3, 2, 1, 0],
-    "single_cords": [1, 9],
-    "rows": ["#..###..#", "..##.#...", "...###..."],
-    "picks_per_row": [5],
-    "treadling": [1, 2, 3, 4, 5],
-    "minutes": {"walk": 1.5, "insert": 1.0, "take": 0.05, "withdraw": 0.5, "move_cords": 0.5, "pull": 0.02},
-}
-EXAMPLE_ORDER: Json = {
-    "format": "spareshaft-workorder",
-    "version": 1,
-    "proven": True,
-    "bound": 5.71,
-    "totals": {
-        "walks": 2,
-        "insertions": 1,
-        "units_taken": 1,
-        "withdrawals": 1,
-        "cord_moves": 2,
-        "pulls": 8,
-        "minutes": 5.71,
-    },
-    "steps": [
-        {"kind": "raise", "row": 1, "handles": ["3", "4"], "single_cords": [1, 9]},
-        {"kind": "weave", "row": 1, "picks": 5, "treadles": [1, 2, 3, 4, 5]},
-        {"kind": "walk"},
-        {"kind": "label", "shafts": [2]},
-        {"kind": "insert", "shaft": 2, "temporary": "2a", "units": [3]},
-        {"kind": "move_cords", "handle": "2", "from": "2", "to": "2a"},
-        {"kind": "raise", "row": 2, "handles": ["2", "3"], "single_cords": []},
-        {"kind": "weave", "row": 2, "picks": 5, "treadles": [1, 2, 3, 4, 5]},
-        {"kind": "raise", "row": 3, "handles": ["3", "4"], "single_cords": []},
-        {"kind": "weave", "row": 3, "picks": 5, "treadles": [1, 2, 3, 4, 5]},
-        {"kind": "walk"},
-        {"kind": "move_cords", "handle": "2", "from": "2a", "to": "2"},
-        {"kind": "withdraw", "temporary": "2a"},
-        {"kind": "done"},
-    ],
-}
 STEPS = EXAMPLE_ORDER["steps"]
 
 
