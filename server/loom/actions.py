@@ -1,7 +1,8 @@
 """What may be done to the loom: one function for each step, next state out, or a sentence why not.
 
-The rules are those of WORKORDER.md, except two that need the design and are checked where it is known
-(`server.plan.replay`): that a shed is the row's, and that a walk falls where one is allowed.
+The rules are those of WORKORDER.md, except those that need the design and are checked where it is known
+(`server.plan.replay`): that a shed is the row's, that a row gets all its picks, and that a walk falls where
+one is allowed. What may stand in the loom at all is in `server.loom.legal`.
 """
 
 from __future__ import annotations
@@ -9,26 +10,34 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import singledispatch
 
-from server.loom.state import (
-    TEMPORARY_NAME,
-    Loom,
-    State,
-    Temporary,
-    carried_units,
-    handle_order,
-    parent_of,
-    temporary_order,
+from server.loom.legal import (
+    Refused,
+    and_list,
+    check_bare,
+    check_carrier,
+    check_hung_up,
+    check_raised,
+    check_room,
+    check_shaft,
+    check_temporary,
+    home_of,
 )
-from server.loom.steps import Done, Insert, Label, MoveCords, Raise, Step, Walk, Weave, Withdraw
+from server.loom.state import Loom, State, Temporary, handle_order, temporary_order
+from server.loom.steps import (
+    Done,
+    Insert,
+    Label,
+    MoveCords,
+    Raise,
+    Reopen,
+    Step,
+    TakeOut,
+    Walk,
+    Weave,
+    Withdraw,
+)
 
-
-class Refused(ValueError):
-    """The loom does not allow it; the message says why, in a sentence for the weaver."""
-
-
-def and_list(words: list[str]) -> str:
-    """ "a", "a and b", "a, b and c"."""
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+__all__ = ["Refused", "and_list", "apply"]
 
 
 def apply(loom: Loom, state: State, step: Step) -> State:
@@ -52,38 +61,38 @@ def _apply(step: Step, loom: Loom, state: State) -> State:
 
 @_apply.register
 def _raise(step: Raise, loom: Loom, state: State) -> State:
-    if state.phase == "raised":
-        raise Refused(
-            f"Row {state.row} is raised and not yet woven; weave it before row {step.row} is raised."
-        )
+    _shed_must_be_down(state, f"before row {step.row} is raised")
     if step.row != state.row + 1:
         raise Refused(f"Row {state.row + 1} comes next, not row {step.row}.")
-    _leave_walk(loom, state)
-    for handles, what in ((step.handles, "Handle"), (step.single_cords, "Single cord")):
-        if len(set(handles)) != len(handles):
+    return _raised(step, loom, state)
+
+
+@_apply.register
+def _reopen(step: Reopen, loom: Loom, state: State) -> State:
+    _shed_must_be_down(state, f"before row {step.row} is opened again")
+    last = state.row + 1 if state.picks else state.row
+    if last == 0:
+        raise Refused("No row is in the cloth; there is nothing to take out.")
+    if step.row != last:
+        raise Refused(f"Row {last} is the last in the cloth and comes out first, not row {step.row}.")
+    return replace(_raised(step, loom, state), reopened=True)
+
+
+def _raised(step: Raise, loom: Loom, state: State) -> State:
+    """The shed of a row stands."""
+    if state.phase == "behind":
+        _leave_walk(loom, state)
+    for names, what in ((step.handles, "Handle"), (step.single_cords, "Single cord")):
+        if len(set(names)) != len(names):
             raise Refused(f"{what}s for row {step.row} are named twice.")
-    for unit in step.single_cords:
-        if unit not in loom.single_cords:
-            raise Refused(f"Unit {unit} has no single draw cord to pull.")
-    for handle in step.handles:
-        try:
-            carrier = state.carrier(loom, handle)
-        except KeyError:
-            raise Refused(f"This loom has no handle {handle}.") from None
-        if not carried_units(loom, state, carrier) or carrier is None:
-            raise Refused(f"Handle {handle} carries nothing; it is not raised.")
-        others = [t.name for t in state.temporaries_of(parent_of(carrier)) if t.name != carrier]
-        if others and not loom.temporaries_may_stay:
-            raise Refused(
-                f"{carrier} cannot be raised while {and_list(others)} of the same shaft is in the loom: "
-                "on this loom a temporary that is not in use must be out."
-            )
+    check_raised(loom, state, step.handles, step.single_cords)
     return replace(
         state,
         phase="raised",
         row=step.row,
         raised=frozenset(step.handles),
         pulled=frozenset(step.single_cords),
+        walk_after=None,
         busy=False,
     )
 
@@ -92,22 +101,45 @@ def _raise(step: Raise, loom: Loom, state: State) -> State:
 def _weave(step: Weave, loom: Loom, state: State) -> State:
     if state.phase != "raised":
         raise Refused(f"Row {step.row} cannot be woven: its shed is not raised.")
+    if state.reopened:
+        raise Refused(f"Row {state.row} is open to be taken out, not to be woven.")
     if step.row != state.row:
         raise Refused(f"Row {state.row} is raised; row {step.row} cannot be woven in it.")
+    _check_picks(loom, step)
+    return replace(state, phase="woven", picks=0)
+
+
+@_apply.register
+def _take_out(step: TakeOut, loom: Loom, state: State) -> State:
+    if state.phase != "raised" or not state.reopened:
+        raise Refused(f"Row {step.row} cannot be taken out: its shed is not opened for that.")
+    if step.row != state.row:
+        raise Refused(f"Row {state.row} is open; row {step.row} cannot be taken out of it.")
+    _check_picks(loom, step)
+    if step.left < 0:
+        raise Refused(f"Of row {step.row} no fewer than 0 picks can be left, so not {step.left}.")
+    if state.picks and step.picks + step.left != state.picks:
+        raise Refused(
+            f"Picks in of row {step.row}: {state.picks}; {step.picks} out and {step.left} left do not come "
+            "to that."
+        )
+    return replace(state, phase="woven", row=state.row - 1, reopened=False, picks=step.left)
+
+
+def _check_picks(loom: Loom, step: Weave | TakeOut) -> None:
+    """One treadle a pick, and none that the loom has not."""
     if step.picks < 1 or len(step.treadles) != step.picks:
         raise Refused(f"Row {step.row} needs one treadle for each of its picks.")
     for treadle in step.treadles:
         if not 1 <= treadle <= loom.treadles:
             raise Refused(f"This loom has no treadle {treadle}; it has {loom.treadles}.")
-    return replace(state, phase="woven")
 
 
 @_apply.register
 def _walk(step: Walk, loom: Loom, state: State) -> State:
     if state.phase == "behind":
         raise Refused("You are behind the loom already.")
-    if state.phase == "raised":
-        raise Refused(f"Row {state.row} is raised and not yet woven; weave it before you go behind.")
+    _shed_must_be_down(state, "before you go behind")
     if state.walk_after == state.row:
         raise Refused(f"There has been a walk after row {state.row} already; one is enough.")
     return replace(
@@ -118,73 +150,48 @@ def _walk(step: Walk, loom: Loom, state: State) -> State:
 @_apply.register
 def _label(step: Label, loom: Loom, state: State) -> State:
     _must_be_behind(state, "Numbers are taped on")
-    if state.labelled is not None:
-        raise Refused("The shafts have been numbered already; once is enough.")
     if not step.shafts or len(set(step.shafts)) != len(step.shafts):
         raise Refused("Name the shafts to be numbered, each once.")
     for shaft in step.shafts:
-        _must_exist(loom, shaft)
-    return replace(state, labelled=frozenset(step.shafts), busy=True)
+        check_shaft(loom, shaft)
+    labelled = state.labelled or frozenset()
+    if again := sorted(labelled & set(step.shafts)):
+        raise Refused(f"Shaft {again[0]} has been numbered already; once is enough.")
+    return replace(state, labelled=labelled | set(step.shafts), busy=True)
 
 
 @_apply.register
 def _insert(step: Insert, loom: Loom, state: State) -> State:
     _must_be_behind(state, "A temporary is put in")
-    _must_exist(loom, step.shaft)
-    name = TEMPORARY_NAME.fullmatch(step.temporary)
-    if not name or int(name[1]) != step.shaft:
-        raise Refused(f"A temporary of shaft {step.shaft} is called {step.shaft}a, {step.shaft}b and so on.")
+    units = frozenset(step.units)
+    if len(units) != len(step.units):
+        raise Refused(f"Units for {step.temporary} are named twice.")
+    check_shaft(loom, step.shaft)
     if state.temporary(step.temporary):
         raise Refused(f"{step.temporary} is in the loom already.")
     if step.shaft not in (state.labelled or ()):
         raise Refused(f"Shaft {step.shaft} has no number taped on; tape it before anything moves.")
-    units = frozenset(step.units)
-    if len(units) != len(step.units):
-        raise Refused(f"Units for {step.temporary} are named twice.")
-    hung = loom.units_of(step.shaft)
-    if strays := sorted(units - hung):
-        raise Refused(f"Unit {strays[0]} does not hang on shaft {step.shaft}.")
-    if not units or units == hung:
-        raise Refused(
-            f"{step.temporary} must take some of the leashes on shaft {step.shaft} and pass some by."
-        )
-    if len(state.temporaries) >= loom.spare_shafts:
-        raise Refused(_no_room(loom.spare_shafts, "This loom has", "spare shaft"))
-    if len(state.temporaries_of(step.shaft)) >= loom.temporaries_per_shaft:
-        raise Refused(_no_room(loom.temporaries_per_shaft, f"Shaft {step.shaft} takes", "temporary at once"))
-    temporaries = (*state.temporaries, Temporary(step.temporary, step.shaft, units))
-    return replace(
-        state, temporaries=tuple(sorted(temporaries, key=lambda t: temporary_order(t.name))), busy=True
-    )
+    temporary = Temporary(step.temporary, step.shaft, units)
+    check_temporary(loom, temporary)
+    temporaries = sorted((*state.temporaries, temporary), key=lambda t: temporary_order(t.name))
+    inserted = replace(state, temporaries=tuple(temporaries), busy=True)
+    check_room(loom, inserted)
+    return inserted
 
 
 @_apply.register
 def _move_cords(step: MoveCords, loom: Loom, state: State) -> State:
     _must_be_behind(state, "Draw cords are moved")
-    try:
-        home, now = loom.home(step.handle), state.carrier(loom, step.handle)
-    except KeyError:
-        raise Refused(f"This loom has no handle {step.handle}.") from None
+    home = home_of(loom, step.handle)
+    now = state.carrier(loom, step.handle)
     if now != step.source:
         raise Refused(
             f"The cords of handle {step.handle} are on {now or 'nothing'}, not on {step.source or 'nothing'}."
         )
     if step.target == step.source:
         raise Refused(f"The cords of handle {step.handle} are there already.")
-    if step.target is not None and step.target != home:
-        temporary = state.temporary(step.target)
-        if temporary is None:
-            if step.target.isdigit():
-                raise Refused(
-                    f"Handle {step.handle} cannot carry shaft {step.target}; only that shaft's own can."
-                )
-            raise Refused(f"{step.target} is not in the loom; put it in before its cords are moved.")
-        if home is not None and temporary.parent != int(step.handle):
-            raise Refused(
-                f"Handle {step.handle} reaches temporaries of shaft {home} only; {step.target} is not one."
-            )
-        if other := state.handle_on(step.target):
-            raise Refused(f"{step.target} hangs on handle {other} already.")
+    if step.target is not None:
+        check_carrier(loom, state, step.handle, step.target)
     away = dict(state.away)
     away.pop(step.handle, None)
     if step.target != home:
@@ -206,46 +213,30 @@ def _withdraw(step: Withdraw, loom: Loom, state: State) -> State:
 
 @_apply.register
 def _done(step: Done, loom: Loom, state: State) -> State:
-    if state.phase == "raised":
-        raise Refused(f"Row {state.row} is raised and not yet woven.")
+    _shed_must_be_down(state, "before the piece is finished")
     if state.phase == "behind":
         _leave_walk(loom, state)
-    if state.temporaries:
-        raise Refused(
-            f"{and_list([t.name for t in state.temporaries])} must come out before the piece is finished."
-        )
-    if state.away:
-        raise Refused(f"The cords of {and_list(['handle ' + h for h, _ in state.away])} are not home yet.")
+    if state.picks:
+        raise Refused(f"Row {state.row + 1} is begun; weave it before the piece is finished.")
+    check_bare(state)
     return replace(state, phase="done", raised=frozenset(), pulled=frozenset(), busy=False)
 
 
 def _leave_walk(loom: Loom, state: State) -> None:
     """Refuse to come back to the bench from a walk that is not at an end."""
-    if state.phase != "behind":
-        return
     if not state.busy:
         raise Refused("Nothing has been done on this walk.")
-    for handle, carrier in state.away:
-        if carrier is None:
-            raise Refused(
-                f"The cords of handle {handle} hang free; hook them on before you go back to the bench."
-            )
+    check_hung_up(loom, state)
 
 
-def _no_room(room: int, who: str, what: str) -> str:
-    if room == 0:
-        return f"{who} no {what}."
-    return f"{who} {room} {what if room == 1 else _PLURAL[what]}, and no more; draw one out first."
-
-
-_PLURAL = {"spare shaft": "spare shafts", "temporary at once": "temporaries at once"}
+def _shed_must_be_down(state: State, when: str) -> None:
+    """Refuse to leave a shed that was raised for something and not used for it."""
+    if state.phase == "raised" and state.reopened:
+        raise Refused(f"Row {state.row} is open to be taken out; take its picks out {when}.")
+    if state.phase == "raised":
+        raise Refused(f"Row {state.row} is raised and not yet woven; weave it {when}.")
 
 
 def _must_be_behind(state: State, what: str) -> None:
     if state.phase != "behind":
         raise Refused(f"{what} behind the loom only; go behind first.")
-
-
-def _must_exist(loom: Loom, shaft: int) -> None:
-    if not 1 <= shaft <= loom.pattern_shafts:
-        raise Refused(f"This loom has no pattern shaft {shaft}; it has {loom.pattern_shafts}.")

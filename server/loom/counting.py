@@ -58,3 +58,24 @@ def take_and_pass(hung: Iterable[int], taken: Iterable[int], stance: Stance) -> 
         raise ValueError(f"Unit {strays[0]} has no leash on this shaft.")
     marks = [unit in taken for unit in as_met(hung, stance)]
     return tuple(Run(take, len(list(run))) for take, run in groupby(marks))
+
+
+def units_taken(hung: Iterable[int], runs: Iterable[Run], stance: Stance) -> frozenset[int]:
+    """The units whose leashes are taken, counted like this: the inverse of `take_and_pass`.
+
+    Leashes after the last run are passed by.
+
+    Args:
+        hung: the units on the shaft.
+
+    Raises:
+        ValueError: if the runs are of more leashes than hang there.
+    """
+    met, at, taken = as_met(hung, stance), 0, set[int]()
+    for run in runs:
+        if at + run.leashes > len(met):
+            raise ValueError(f"More than the {len(met)} leashes of this shaft are counted.")
+        if run.take:
+            taken |= set(met[at : at + run.leashes])
+        at += run.leashes
+    return frozenset(taken)

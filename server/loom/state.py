@@ -11,8 +11,8 @@ from typing import Literal
 from server.loom.leashes import NO_SHAFT
 
 Phase = Literal["down", "behind", "raised", "woven", "done"]
-"""down: nothing raised, weaver at the bench · behind: on a walk · raised: a row's shed stands ·
-woven: the row is woven, its shed still stands · done: the piece is finished."""
+"""down: nothing raised, weaver at the bench · behind: on a walk · raised: a row's shed stands, to be woven or
+taken out of · woven: that is done, the shed still stands · done: the piece is finished."""
 
 TEMPORARY_NAME = re.compile(r"([1-9][0-9]*)[a-z]+")
 SPARE_HANDLE_NAME = re.compile(r"S([1-9][0-9]*)")
@@ -100,14 +100,17 @@ class State:
 
     Attributes:
         phase: where in the work the weaver is.
-        row: rows woven so far, or being woven.
+        row: rows that are in to their last pick; while a shed is raised, the row it is of.
         temporaries: those in the loom, in order of their names.
         away: (handle, carrier) for every handle whose cords are not home, in order; None: hanging free.
         raised: handles that are up.
         pulled: single cords (units) that are up.
         labelled: shafts with a number taped on; None until the first walk has labelled any.
-        walk_after: the row after which the last walk was made; None: none yet.
+        walk_after: the row after which a walk was made since a shed was last raised; None: none.
         busy: whether anything has been done on this walk.
+        reopened: whether the shed that is raised is of picks that are in, to take them out.
+        picks: picks that are in of the row after `row`, begun and not finished; while a shed is raised, of
+            the row it is of. 0 for a reopened row that is in to its last pick.
     """
 
     phase: Phase = "down"
@@ -119,6 +122,8 @@ class State:
     labelled: frozenset[int] | None = None
     walk_after: int | None = None
     busy: bool = False
+    reopened: bool = False
+    picks: int = 0
 
     def temporary(self, name: str) -> Temporary | None:
         """The temporary of that name, if it is in the loom."""

@@ -18,12 +18,31 @@ class Raise:
 
 
 @dataclass(frozen=True, slots=True)
+class Reopen(Raise):
+    """The shed of a row that is in the cloth, wholly or partly, is raised again to take its picks out."""
+
+
+@dataclass(frozen=True, slots=True)
 class Weave:
-    """Weave a row's picks over these treadles, one treadle a pick."""
+    """Weave these picks, the row's last or all of it, over these treadles, one treadle a pick."""
 
     row: int
     picks: int
     treadles: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TakeOut:
+    """Take the last picks of a row out, the last one first, over these treadles, one treadle a pick.
+
+    Attributes:
+        left: picks of the row that stay in.
+    """
+
+    row: int
+    picks: int
+    treadles: tuple[int, ...]
+    left: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,4 +87,4 @@ class Done:
     """The piece is woven and the loom is as it was."""
 
 
-Step = Raise | Weave | Walk | Label | Insert | MoveCords | Withdraw | Done
+Step = Raise | Reopen | Weave | TakeOut | Walk | Label | Insert | MoveCords | Withdraw | Done

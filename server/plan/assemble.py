@@ -2,73 +2,121 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
-from server.design.piece import Piece
 from server.loom.actions import Refused, apply
 from server.loom.leashes import NO_SHAFT
 from server.loom.state import Loom, State, handle_order, parent_of
-from server.loom.steps import Done, Insert, Label, MoveCords, Raise, Step, Walk, Weave, Withdraw
-from server.plan.demands import asked_of
-from server.plan.schedule import BARE, Borrowed, Lift, Schedule, Standing, best_lift
+from server.loom.steps import (
+    Done,
+    Insert,
+    Label,
+    MoveCords,
+    Raise,
+    Reopen,
+    Step,
+    TakeOut,
+    Walk,
+    Weave,
+    Withdraw,
+)
+from server.plan.schedule import Borrowed, Lift, Schedule, Standing, lift_of_all
+from server.plan.task import Task
 from server.plan.workorder import WorkOrder, count_up
 
 
-def assemble(piece: Piece, schedule: Schedule, *, bound: float = 0.0, proven: bool = False) -> WorkOrder:
+def assemble(task: Task, schedule: Schedule, *, bound: float = 0.0, proven: bool = False) -> WorkOrder:
     """The work order of a schedule.
 
     Args:
-        schedule: one standing a row; every row must be liftable in it.
+        schedule: one standing a visit; every row must be liftable in it.
         bound: lower bound to note in the order.
 
     Raises:
         ValueError: if a row cannot be lifted as the schedule has it.
     """
-    labels = sorted({shaft for standing in schedule for shaft, _ in standing.inside})
-    state, steps = State(), list[Step]()
-    names: dict[Borrowed, str] = {}
-    lifts: dict[int, Lift] = {}
+    piece = task.piece
+    labels = _to_label(task, schedule)
+    state, steps = task.start, list[Step]()
+    names = task.names
+    lifts = _lifts_that_stand(task)
 
     def do(step: Step) -> None:
         nonlocal state
         state = apply(piece.loom, state, step)
         steps.append(step)
 
-    now = BARE
-    for row, standing in enumerate([*schedule, BARE], 1):
+    now = task.begin
+    for gap, standing in enumerate([*schedule, *([task.end] if task.end is not None else [])]):
         if standing != now:
             names = _names(names, now, standing)
-            do(Walk())
-            if labels and state.labelled is None:
+            if state.phase != "behind":
+                do(Walk())
+            if labels:
                 do(Label(tuple(labels)))
+                labels = []
             for step in walk_steps(piece.loom, state, _target(piece.loom, state, standing, names)):
                 do(step)
             now = standing
-        if row > len(schedule):
+        if gap == len(schedule):
             break
-        handles_up, cords_up = list[str](), set[int]()
-        for shaft in piece.loom.units_by_shaft:
-            lift = best_lift(piece.loom, standing, shaft, asked_of(piece, row, shaft), lifts.get(shaft))
-            if lift is None:
-                raise ValueError(f"row {row} cannot be lifted on shaft {shaft} as scheduled")
-            lifts[shaft] = lift
-            cords_up |= lift.cords
-            handles_up += [str(shaft)] * lift.whole
-            for part in lift.parts:
-                handle = state.handle_on(names[shaft, part])
-                assert handle is not None
-                handles_up.append(handle)
-        cords_up |= {unit for unit in piece.rows[row - 1] if piece.loom.leashes[unit - 1] == NO_SHAFT}
-        handles_up.sort(key=handle_order)
-        do(Raise(row, tuple(handles_up), tuple(sorted(cords_up))))
-        do(Weave(row, piece.picks(row), piece.treadles(row)))
-    do(Done())
-    totals = count_up(steps, piece.minutes, piece.free_walks)
+        visit = task.visits[gap]
+        found = lift_of_all(piece.loom, standing, task.asked.rows[gap], lifts)
+        if found is None:
+            raise ValueError(f"row {visit.row} cannot be lifted as scheduled")
+        lifts = found
+        do((Reopen if visit.out else Raise)(visit.row, *_raised(task, gap, state, lifts, names)))
+        treadles = visit.treadles(piece)
+        if visit.out:
+            do(TakeOut(visit.row, len(treadles), treadles, visit.after))
+        else:
+            do(Weave(visit.row, len(treadles), treadles))
+    if task.finished:
+        do(Done())
+    totals = count_up(steps, piece.minutes, piece.free_walks, task.start, task.free_now)
     return WorkOrder(proven, bound, totals, tuple(steps))
 
 
-def _names(names: dict[Borrowed, str], now: Standing, then: Standing) -> dict[Borrowed, str]:
+def _to_label(task: Task, schedule: Schedule) -> list[int]:
+    """The shafts that take a temporary on the way and bear no number yet."""
+    come = (then.inside - now.inside for now, then in pairwise([task.begin, *schedule]))
+    return sorted({shaft for coming in come for shaft, _ in coming} - (task.start.labelled or frozenset()))
+
+
+def _lifts_that_stand(task: Task) -> dict[int, Lift]:
+    """How each shaft is lifted in a shed that stands at the start."""
+    loom, state = task.piece.loom, task.start
+    parts = {name: part for (_, part), name in task.names.items()}
+    up = [state.carrier(loom, handle) for handle in state.raised]
+    return {
+        shaft: Lift(
+            str(shaft) in up,
+            frozenset(parts[name] for name in up if name in parts and parent_of(name) == shaft),
+            state.pulled & units,
+        )
+        for shaft, units in loom.units_by_shaft.items()
+    }
+
+
+def _raised(
+    task: Task, gap: int, state: State, lifts: Mapping[int, Lift], names: Mapping[Borrowed, str]
+) -> tuple[tuple[str, ...], tuple[int, ...]]:
+    """The handles and the single cords that are up for a visit."""
+    leashes = task.piece.loom.leashes
+    handles, cords = list[str](), {u for u in task.asked.rows[gap] if leashes[u - 1] == NO_SHAFT}
+    for shaft, lift in lifts.items():
+        cords |= lift.cords
+        handles += [str(shaft)] * lift.whole
+        for part in lift.parts:
+            handle = state.handle_on(names[shaft, part])
+            assert handle is not None
+            handles.append(handle)
+    return tuple(sorted(handles, key=handle_order)), tuple(sorted(cords))
+
+
+def _names(names: Mapping[Borrowed, str], now: Standing, then: Standing) -> dict[Borrowed, str]:
     """Names for all temporaries in the loom after a walk; none is used for two on the same walk."""
     kept = {temporary: name for temporary, name in names.items() if temporary in now.inside}
     named = {temporary: name for temporary, name in kept.items() if temporary in then.inside}
@@ -107,7 +155,7 @@ class Target:
     cords: dict[str, str | None]
 
 
-def _target(loom: Loom, state: State, standing: Standing, names: dict[Borrowed, str]) -> Target:
+def _target(loom: Loom, state: State, standing: Standing, names: Mapping[Borrowed, str]) -> Target:
     """Name the handles: a spare handle keeps what it has; a freed one is used again before a fresh one."""
     cords: dict[str, str | None] = {handle: loom.home(handle) for handle, _ in state.away}
     for shaft, part in standing.home.items():

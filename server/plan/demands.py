@@ -11,6 +11,29 @@ Part = frozenset[int]
 """Some of the units of one pattern shaft."""
 
 
+class Twin(frozenset[int]):
+    """The part of a second temporary with the same units as another of its shaft: as a part the same, and
+    another thing. No plan makes one, but they can stand at the start."""
+
+    copy_number: int
+
+    def __new__(cls, units: Part, copy_number: int) -> Twin:
+        """Args: copy_number: from 1, among those with these units."""
+        twin = super().__new__(cls, units)
+        twin.copy_number = copy_number
+        return twin
+
+    def __eq__(self, other: object) -> bool:
+        return (
+            isinstance(other, Twin)
+            and self.copy_number == other.copy_number
+            and frozenset(self) == frozenset(other)
+        )
+
+    def __hash__(self) -> int:
+        return hash((frozenset(self), self.copy_number))
+
+
 def asked_of(piece: Piece, row: int, shaft: int) -> Part:
     """The units of a pattern shaft that a row (from 1) lifts: none, all, or a part."""
     return piece.rows[row - 1] & piece.loom.units_of(shaft)

@@ -8,10 +8,12 @@ stages: whether there is a walk, and what is done on it. DEVELOPERS.md, "The mod
 from __future__ import annotations
 
 import math
+import time
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -19,7 +21,7 @@ from server.design.piece import Piece
 from server.plan.demands import Part, asked_of
 from server.plan.parts import MOST_PARTS, alike, candidates_of
 from server.plan.schedule import BARE, Borrowed, Schedule, Standing, best_lift
-from server.plan.solver import ENDLESS, Outcome, Program, Term
+from server.plan.solver import ENDLESS, Outcome, Program, Relaxed, Term
 from server.plan.stages import Stage
 
 
@@ -67,8 +69,9 @@ class Model:
         shafts: Sequence[int],
         cut: Sequence[Stage],
         begin: Standing = BARE,
-        end: Standing = BARE,
+        end: Standing | None = BARE,
         most_parts: int = MOST_PARTS,
+        at_the_start: Standing = BARE,
     ) -> None:
         """Build the program.
 
@@ -76,21 +79,29 @@ class Model:
             shafts: the relevant ones.
             cut: the stages, or some of them that follow each other.
             begin: what stands in the loom before the first of these stages.
-            end: what shall stand there after the last.
+            end: what shall stand there after the last; None: that is free.
             most_parts: how many candidates to choose from on one shaft.
+            at_the_start: what stands when the whole plan begins; with spare handles its parts divide the
+                candidates.
         """
         self.piece, self.shafts, self.stages = piece, list(shafts), list(cut)
         self._begin, self._end = begin, end
         self.program = Program()
+        self._relaxed: Relaxed | None = None
         self._one = self.program.variable()
         self.program.fix(self._one, 1.0)
-        standing = begin.inside | end.inside
+        standing = begin.inside | (end.inside if end is not None else frozenset())
         self.parts = {
             shaft: found.with_those(part for parent, part in standing if parent == shaft)
-            for shaft, found in candidates_of(piece.loom, shafts, cut, most_parts).items()
+            for shaft, found in candidates_of(
+                piece.loom, shafts, cut, most_parts, at_the_start.inside
+            ).items()
         }
         self.complete = all(found.complete for found in self.parts.values())
-        gaps = range(len(cut) + 1)
+        hanging = begin.spare | frozenset(begin.home.items())
+        self._idle, self._touched = begin.inside - hanging, {shaft for shaft, _ in standing}
+        self._touched |= begin.home.keys()
+        gaps = range(len(cut) + (end is not None))
         self._walks = [self._walk(gap) for gap in gaps]
         self._at: list[dict[int, _Shaft]] = [{} for _ in cut]
         self._lifts: list[_Lift] = []
@@ -108,6 +119,10 @@ class Model:
             for shaft in self.shafts:
                 self._change(gap, shaft)
             self._move_spare_cords(gap)
+        if end is None:  # what stays in was not drawn out
+            for here in self._at[-1].values():
+                for inside in here.inside.values():
+                    self.program.costs[inside] -= piece.minutes.withdraw
 
     # -- what is solved ---------------------------------------------------------------------------
 
@@ -129,10 +144,18 @@ class Model:
             watch: called now and then with the minutes of the best order so far and the bound.
             first: stop at the first order found, whatever it costs.
         """
+        scale = 1 / grain if grain else 1.0
+        if not (first or self.piece.loom.spare_handles):
+            # as a rule the optimum is whole by itself, and found much sooner when that is not asked for
+            began = time.monotonic()
+            self._relaxed = self.program.relax(seconds=seconds, scale=scale)
+            if self._relaxed is not None and self.program.are_whole(self._relaxed.values):
+                return Outcome(self._relaxed.values, self._relaxed.bound, impossible=False)
+            seconds -= time.monotonic() - began
         return self.program.solve(
             seconds=seconds,
             gap=ENDLESS if first else grain / 2 if grain else 2e-7,
-            scale=1 / grain if grain else 1.0,
+            scale=scale,
             start=None if start is None else self.values_of(start),
             watch=watch,
         )
@@ -142,11 +165,17 @@ class Model:
         values = self.values_of(schedule)
         return math.inf if values is None else self.program.objective(values)
 
-    def tidiest(self, minutes: float, *, seconds: float, start: Schedule) -> Outcome:
-        """Solve for the fewest walks, then the fewest visits to shafts, at no more than these minutes."""
+    def tidiest(self, minutes: float, *, seconds: float, start: Schedule, under_way: bool = False) -> Outcome:
+        """Solve for the fewest walks, then the fewest visits to shafts, at no more than these minutes.
+
+        Args:
+            under_way: the walk before the first stage is made already, and not counted.
+        """
         program = self.program
         costly = [(variable, cost) for variable, cost in enumerate(program.costs) if cost]
         program.row(costly, upper=minutes)
+        if self._relaxed is not None:
+            program.keep_within(minutes, self._relaxed)
         known = self.values_of(start)
         visits = []
         for events in self._events.values():
@@ -159,6 +188,8 @@ class Model:
         program.costs = [0.0] * len(program.costs)
         for walk in self._walks:
             program.costs[walk] = 1.0 + len(visits)
+        if under_way:
+            program.costs[self._walks[0]] = 0.0
         for visit in visits:
             program.costs[visit] = 1.0
         return program.solve(seconds=seconds, gap=0.5, start=known)
@@ -228,10 +259,9 @@ class Model:
             values[event] = max(values[then] - (values[now] if now is not None else 0.0), 0.0)
         for moves, on, off in self._spare_moves:
             values[moves] = max(sum(values[v] for v in on), sum(values[v] for v in off))
-        for gap, (before, after) in enumerate(
-            zip([self._begin, *standings], [*standings, self._end], strict=True)
-        ):
-            values[self._walks[gap]] = float(before != after)
+        ends = [self._begin, *standings, *([self._end] if self._end is not None else [])]
+        for walk, (before, after) in zip(self._walks, pairwise(ends), strict=True):
+            values[walk] = float(before != after)
         return values
 
     # -- how it is built --------------------------------------------------------------------------
@@ -248,8 +278,9 @@ class Model:
         program, loom = self.program, self.piece.loom
         units = loom.units_of(shaft)
         asking = [k for k, stage in enumerate(self.stages) if shaft in stage.asked]
-        touched = any(parent == shaft for parent, _ in self._begin.inside | self._end.inside)
-        simple = not loom.spare_handles and not units & loom.single_cords and not touched
+        # where the end is free, a temporary may stay in, unused, so as not to be drawn out
+        simple = not loom.spare_handles and not units & loom.single_cords
+        simple = simple and shaft not in self._touched and self._end is not None
         uses = {
             part: {k for k in asking if part in self.stages[k].asked[shaft]}
             for part in self.parts[shaft].parts
@@ -360,7 +391,7 @@ class Model:
     def _change(self, gap: int, shaft: int) -> None:
         """What is done to a shaft on a walk, and what it costs."""
         now = self._at[gap - 1][shaft] if gap else self._given(self._begin, shaft)
-        then = self._at[gap][shaft] if gap < len(self.stages) else self._given(self._end, shaft)
+        then = self._at[gap][shaft] if gap < len(self.stages) else self._given(self._end or BARE, shaft)
         minutes = self.piece.minutes
         for part in now.inside.keys() | then.inside.keys():
             a, b = now.inside.get(part), then.inside.get(part)
@@ -369,6 +400,8 @@ class Model:
             )
             self._only_on_a_walk(gap, shaft, [self._fall(a, b)])
             self._only_with_its_cords(now, a, then, b, part)
+            if (shaft, part) not in self._idle:  # else it can come out on any walk
+                self._only_with_its_cords(then, b, now, a, part)
         for part in now.spare.keys() | then.spare.keys():
             a, b = now.spare.get(part), then.spare.get(part)
             on, off = self._fall(b, a), self._fall(a, b)
@@ -417,21 +450,21 @@ class Model:
             self.program.row([(self._walks[gap], 1.0), *((v, -sign) for v, sign in terms)], lower=0.0)
 
     def _only_with_its_cords(
-        self, now: _Shaft, inside_now: int | None, then: _Shaft, inside_then: int | None, part: Part
+        self, other: _Shaft, inside_other: int | None, here: _Shaft, inside: int | None, part: Part
     ) -> None:
-        """A temporary goes in on the walk on which cords come onto it, and out on the one they leave it.
+        """Where a temporary is inside on this side of a walk only, cords are on it there.
 
-        Earlier or later saves nothing, since the cords take a walk to the same shaft anyway. So the test
-        lift after a walk tries every temporary that went in on it.
+        So it goes in on the walk on which cords come onto it, and out on the one they leave it. Earlier or
+        later saves nothing, since the cords take a walk to the same shaft anyway. And the test lift after a
+        walk tries every temporary that went in on it.
         """
-        for inside, other, here in ((inside_then, inside_now, then), (inside_now, inside_then, now)):
-            if inside is None or inside == other:
-                continue
-            on = [(v, 1.0) for v in (here.home.get(part), here.spare.get(part)) if v is not None]
-            if (self._one, 1.0) in on:
-                continue
-            stays = [(other, 1.0)] if other is not None else []
-            self.program.row([(inside, -1.0), *on, *stays], lower=0.0)
+        if inside is None or inside == inside_other:
+            return
+        on = [(v, 1.0) for v in (here.home.get(part), here.spare.get(part)) if v is not None]
+        if (self._one, 1.0) in on:
+            return
+        stays = [(inside_other, 1.0)] if inside_other is not None else []
+        self.program.row([(inside, -1.0), *on, *stays], lower=0.0)
 
     def _move_spare_cords(self, gap: int) -> None:
         """Each spare handle whose cords end a walk on something else than they began on counts once."""
@@ -439,7 +472,9 @@ class Model:
         if not on and not off:
             return
         moves = self.program.variable(
-            self.piece.minutes.move_cords, whole=False, upper=float(self.piece.loom.spare_handles)
+            self.piece.minutes.move_cords,
+            whole=False,
+            upper=float(max(self.piece.loom.spare_handles, len(self._begin.spare))),
         )
         self._spare_moves.append((moves, [v for v, _ in on], [v for v, _ in off]))
         for events in (on, off):

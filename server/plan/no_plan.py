@@ -7,12 +7,13 @@ from dataclasses import replace
 
 from server.design.piece import Piece
 from server.loom.actions import and_list
-from server.loom.state import Loom
+from server.loom.state import Loom, State
 from server.plan.demands import Part
 from server.plan.model import Model
 from server.plan.parts import ALL_PARTS
 from server.plan.schedule import Schedule, Standing, best_lift
 from server.plan.stages import Stage
+from server.plan.task import Task
 
 MOST_SENTENCES = 6
 
@@ -40,7 +41,7 @@ def needy_shafts(loom: Loom, stage: Stage) -> list[int]:
     return [shaft for shaft, asked in stage.asked.items() if one_temporary(loom, shaft, asked) != frozenset()]
 
 
-def strip_schedule(piece: Piece, cut: Sequence[Stage]) -> Schedule | None:
+def strip_schedule(task: Task, loom: Loom, cut: Sequence[Stage]) -> Schedule | None:
     """The order with the fewest spare shafts at once, without spare handles: what is not in use is out.
 
     None where the loom lacks something for it.
@@ -49,50 +50,49 @@ def strip_schedule(piece: Piece, cut: Sequence[Stage]) -> Schedule | None:
     for stage in cut:
         home = {}
         for shaft, asked in stage.asked.items():
-            part = one_temporary(piece.loom, shaft, asked)
-            if part is None or (part and piece.loom.temporaries_per_shaft < 1):
+            part = one_temporary(loom, shaft, asked)
+            if part is None or (part and loom.temporaries_per_shaft < 1):
                 return None
             if part:
                 home[shaft] = part
-        if len(home) > piece.loom.spare_shafts:
+        if len(home) > loom.spare_shafts:
             return None
         schedule += [Standing(frozenset(home.items()), home)] * (stage.last - stage.first + 1)
-    if (schedule[0].inside and 0 in piece.no_walks) or (
-        schedule[-1].inside and len(piece.rows) in piece.no_walks
-    ):
-        return None
-    return schedule
+    begins = schedule[0] == task.begin or task.may_walk(0)
+    ends = task.end is None or schedule[-1] == task.end or task.may_walk(len(schedule))
+    return schedule if begins and ends else None
 
 
-def is_hopeless(piece: Piece, cut: Sequence[Stage]) -> bool:
+def is_hopeless(loom: Loom, cut: Sequence[Stage]) -> bool:
     """Whether some rows ask for more temporaries at once than the loom takes: then no search is needed."""
-    loom = piece.loom
     room = loom.spare_shafts if loom.temporaries_per_shaft else 0
     return any(len(needy_shafts(loom, stage)) > room for stage in cut)
 
 
-def explain(piece: Piece, shafts: Sequence[int], cut: Sequence[Stage], *, seconds: float) -> str:
+def explain(task: Task, shafts: Sequence[int], cut: Sequence[Stage], *, seconds: float) -> str:
     """Which rows ask for what the loom lacks, and how many spare shafts would do, or that no number would.
 
     Args:
         seconds: time for working that number out, where it takes a search.
     """
+    if not cut:
+        return f"No walk may be made after row {task.start.row}, and the loom cannot be cleared without one."
     sentences: list[str] = []
     for stage in cut:
-        sentences += _what_lacks(piece, shafts, stage)
+        sentences += _what_lacks(task, shafts, stage)
     if not sentences:
         sentences.append("The rows after which no walk may be made leave too few walks.")
     if len(sentences) > MOST_SENTENCES:
         rest = len(sentences) - MOST_SENTENCES
         sentences = [*sentences[:MOST_SENTENCES], f"{rest} more like these."]
-    return " ".join([*sentences, _what_would_do(piece, shafts, cut, seconds)])
+    return " ".join([*sentences, _what_would_do(task, shafts, cut, seconds)])
 
 
-def _what_lacks(piece: Piece, shafts: Sequence[int], stage: Stage) -> list[str]:
+def _what_lacks(task: Task, shafts: Sequence[int], stage: Stage) -> list[str]:
     """What the rows of one stage ask for that this loom lacks, in sentences."""
-    loom = piece.loom
-    one_row = stage.first == stage.last
-    rows = f"Row {stage.first} asks" if one_row else f"Rows {stage.first} to {stage.last} ask"
+    piece, loom = task.asked, task.piece.loom
+    named = sorted({visit.row for visit in task.visits[stage.first - 1 : stage.last]})
+    rows = f"Row {named[0]} asks" if len(named) == 1 else f"Rows {named[0]} to {named[-1]} ask"
     needy = needy_shafts(loom, stage)
     if not needy:
         return []
@@ -115,10 +115,10 @@ def _what_lacks(piece: Piece, shafts: Sequence[int], stage: Stage) -> list[str]:
             f"{rows} {listed} for different parts, and no walk may be made between; that takes {of_what}."
         )
     for gap, edge, where in (
-        (0, 1, "before the first row"),
+        (0, 1, "before the first row" if task.start == State() else "now"),
         (len(piece.rows), len(piece.rows), "after the last row"),
     ):
-        if gap in piece.no_walks and edge in (stage.first, stage.last):
+        if not task.may_walk(gap) and edge in (stage.first, stage.last):
             found.append(f"{rows} for a temporary, and no walk may be made {where}.")
     return found
 
@@ -136,15 +136,17 @@ def _plenty(piece: Piece, shafts: Sequence[int]) -> int:
     return sum(2 ** min(len(piece.loom.units_of(shaft)), 20) for shaft in shafts)
 
 
-def _what_would_do(piece: Piece, shafts: Sequence[int], cut: Sequence[Stage], seconds: float) -> str:
-    ample = replace(piece, loom=replace(piece.loom, spare_shafts=_plenty(piece, shafts)))
+def _what_would_do(task: Task, shafts: Sequence[int], cut: Sequence[Stage], seconds: float) -> str:
+    piece, there = task.asked, len(task.begin.inside)
+    ample = replace(piece, loom=replace(piece.loom, spare_shafts=_plenty(piece, shafts) + there))
     number: int | None
-    if (strip := strip_schedule(ample, cut)) is not None:
+    if (strip := strip_schedule(task, ample.loom, cut)) is not None:
         # each of these shafts takes one at least, and this order has no more
-        number, certain = max(len(standing.inside) for standing in strip), True
+        number, certain = max(there, *(len(standing.inside) for standing in strip)), True
     else:
-        model = Model(ample, shafts, cut, most_parts=ALL_PARTS)
+        model = Model(ample, shafts, cut, task.begin, task.end, ALL_PARTS, task.begin)
         number, certain = model.fewest_spare_shafts(seconds=seconds)
+        number = None if number is None else max(there, number)
     if number is None:
         if certain:
             return "No number of spare shafts would do, everything else as it is."

@@ -8,6 +8,7 @@ from itertools import combinations
 
 from server.loom.state import Loom
 from server.plan.demands import Part
+from server.plan.schedule import Borrowed
 from server.plan.stages import Stage
 
 MOST_PARTS = 96
@@ -35,24 +36,47 @@ class Candidates:
 
 
 def candidates_of(
-    loom: Loom, shafts: Sequence[int], cut: Sequence[Stage], most: int = MOST_PARTS
+    loom: Loom,
+    shafts: Sequence[int],
+    cut: Sequence[Stage],
+    most: int = MOST_PARTS,
+    standing: Iterable[Borrowed] = (),
 ) -> dict[int, Candidates]:
-    """The candidates of each of these shafts, given all that the stages ask of it; `most` for one shaft."""
+    """The candidates of each of these shafts, given all that the stages ask of it; `most` for one shaft.
+
+    Args:
+        standing: temporaries that stand at the start.
+    """
+    there: dict[int, list[Part]] = {}
+    for shaft, part in standing:
+        there.setdefault(shaft, []).append(frozenset(part))
     return {
-        shaft: candidates(loom, shaft, [part for stage in cut for part in stage.asked.get(shaft, ())], most)
+        shaft: candidates(
+            loom,
+            shaft,
+            [part for stage in cut for part in stage.asked.get(shaft, ())],
+            most,
+            there.get(shaft, ()),
+        )
         for shaft in shafts
     }
 
 
-def candidates(loom: Loom, shaft: int, asked: Iterable[Part], most: int = MOST_PARTS) -> Candidates:
+def candidates(
+    loom: Loom, shaft: int, asked: Iterable[Part], most: int = MOST_PARTS, standing: Iterable[Part] = ()
+) -> Candidates:
     """The parts of a shaft worth a temporary, given all that the rows ask of it.
 
     DEVELOPERS.md, "The model and why it is right", has the arguments.
+
+    Args:
+        standing: parts that temporaries carry at the start: units that one of them takes and others that it
+            does not are not interchangeable.
     """
     units = loom.units_of(shaft)
     wanted = frozenset(part for part in asked if part)
     if loom.spare_handles:
-        return _with_spare_handles(units, loom.single_cords, wanted, most)
+        return _with_spare_handles(units, loom.single_cords, wanted, most, standing)
     return _without_spare_handles(units, loom.single_cords, wanted)
 
 
@@ -85,8 +109,10 @@ def _intersections(parts: set[Part]) -> tuple[set[Part], bool]:
     return closed, True
 
 
-def _with_spare_handles(units: Part, single_cords: Part, wanted: frozenset[Part], most: int) -> Candidates:
-    classes = alike(units, single_cords, wanted)
+def _with_spare_handles(
+    units: Part, single_cords: Part, wanted: frozenset[Part], most: int, standing: Iterable[Part]
+) -> Candidates:
+    classes = alike(units, single_cords, wanted.union(standing))
     if units in wanted:
         # Units that are always asked for alike may still be parted, by a temporary that takes all of the
         # shaft but one unit: as good as the whole shaft on a spare handle.

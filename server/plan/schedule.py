@@ -19,7 +19,8 @@ class Standing:
 
     Attributes:
         inside: the temporaries in the loom.
-        home: per shaft whose cords are away, the part that its own handle carries.
+        home: per shaft whose cords are away, the part that its own handle carries; none of its units where
+            they hang free.
         spare: the temporaries that hang on a spare handle.
     """
 
@@ -32,7 +33,7 @@ BARE = Standing()
 """The loom as it was."""
 
 Schedule = Sequence[Standing]
-"""One entry a row; before the first and after the last the loom is bare."""
+"""One entry a row that is woven or taken out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,24 @@ class Lift:
     def pulls(self) -> int:
         """Handles and single cords that are up."""
         return self.whole + len(self.parts) + len(self.cords)
+
+
+def lift_of_all(
+    loom: Loom, standing: Standing, asked: Part, before: Mapping[int, Lift] | None = None
+) -> dict[int, Lift] | None:
+    """Per shaft the `best_lift`; None where some shaft has no exact one.
+
+    Args:
+        asked: the units to be lifted, of whatever shafts.
+        before: how each shaft was lifted in the row before.
+    """
+    lifts: dict[int, Lift] = {}
+    for shaft, units in loom.units_by_shaft.items():
+        lift = best_lift(loom, standing, shaft, asked & units, (before or {}).get(shaft))
+        if lift is None:
+            return None
+        lifts[shaft] = lift
+    return lifts
 
 
 def best_lift(

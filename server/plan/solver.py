@@ -11,6 +11,8 @@ import numpy as np
 
 ENDLESS = highspy.kHighsInf
 
+CLOSE_TO_WHOLE = 1e-6
+
 Term = tuple[int, float]
 """(variable, coefficient)"""
 
@@ -28,6 +30,21 @@ class Outcome:
     values: np.ndarray | None
     bound: float
     impossible: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Relaxed:
+    """The optimum where variables need not be whole.
+
+    Attributes:
+        bound: its objective: none with whole variables is lower.
+        reduced_costs: per variable, by how much at least the objective rises when it leaves its bound by 1:
+            above 0 at the lower bound, below 0 at the upper.
+    """
+
+    values: np.ndarray
+    bound: float
+    reduced_costs: np.ndarray
 
 
 class Program:
@@ -70,6 +87,36 @@ class Program:
         """cost · values."""
         return float(np.dot(self.costs, values))
 
+    def relax(self, *, seconds: float, scale: float = 1.0) -> Relaxed | None:
+        """Solve it without asking for whole variables; None where that has no solution, or not in time."""
+        highs = _highs(seconds)
+        model = self._model(scale)
+        model.integrality_ = []
+        highs.passModel(model)
+        highs.run()
+        if highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+            return None
+        solution = highs.getSolution()
+        return Relaxed(
+            np.asarray(solution.col_value),
+            float(highs.getInfo().objective_function_value) / scale,
+            np.asarray(solution.col_dual) / scale,
+        )
+
+    def are_whole(self, values: np.ndarray) -> bool:
+        """Whether the variables that must be whole are."""
+        whole = values[np.array(self.whole)]
+        return bool(np.all(np.abs(whole - np.round(whole)) < CLOSE_TO_WHOLE))
+
+    def keep_within(self, objective: float, relaxed: Relaxed) -> None:
+        """Fix the variables that cannot change where the objective is no more than this."""
+        slack = objective - relaxed.bound + CLOSE_TO_WHOLE
+        for variable, reduced in enumerate(relaxed.reduced_costs):
+            if reduced > slack:
+                self.fix(variable, self.lower[variable])
+            elif -reduced > slack:
+                self.fix(variable, self.upper[variable])
+
     def solve(
         self,
         *,
@@ -88,9 +135,7 @@ class Program:
             start: values of a known solution to begin from.
             watch: called now and then with (best objective so far, bound).
         """
-        highs = highspy.Highs()  # type: ignore[no-untyped-call]
-        highs.setOptionValue("output_flag", False)
-        highs.setOptionValue("time_limit", max(seconds, 0.01))
+        highs = _highs(seconds)
         highs.setOptionValue("mip_rel_gap", 0.0)
         highs.setOptionValue("mip_abs_gap", gap * scale)
         highs.setOptionValue("mip_feasibility_tolerance", 1e-7)
@@ -131,3 +176,11 @@ class Program:
         kinds = (highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger)
         lp.integrality_ = [kinds[whole] for whole in self.whole]
         return lp
+
+
+def _highs(seconds: float) -> highspy.Highs:
+    """A solver that keeps quiet and stops in time."""
+    highs = highspy.Highs()  # type: ignore[no-untyped-call]
+    highs.setOptionValue("output_flag", False)
+    highs.setOptionValue("time_limit", max(seconds, 0.01))
+    return highs

@@ -8,6 +8,7 @@ from itertools import pairwise
 
 from server.design.piece import Piece
 from server.plan.demands import Part, asked_of, needs_temporary
+from server.plan.schedule import BARE, Standing
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,11 +25,24 @@ class Stage:
     asked: dict[int, Counter[Part]]
 
 
-def relevant_shafts(piece: Piece) -> list[int]:
-    """The shafts on which a temporary can be needed, or can pay for itself in pulls saved."""
+def relevant_shafts(piece: Piece, begin: Standing = BARE, end: Standing | None = BARE) -> list[int]:
+    """The shafts on which a temporary can be needed, or can pay for itself in pulls saved.
+
+    Args:
+        begin: what stands at the start; the shafts that it is on matter too.
+        end: what shall stand at the end; None: that is free, and a temporary may stay where it is.
+    """
     loom, minutes = piece.loom, piece.minutes
+    least = minutes.insert + 2 * minutes.take + minutes.move_cords
+    if end is not None:
+        least += minutes.withdraw + minutes.move_cords
+    touched = {shaft for shaft, _ in begin.inside} | begin.home.keys()
     found = []
-    for shaft, units in loom.units_by_shaft.items():
+    for shaft in sorted(loom.units_by_shaft.keys() | touched):
+        if shaft in touched:
+            found.append(shaft)
+            continue
+        units = loom.units_of(shaft)
         saved = 0.0
         for row in range(1, len(piece.rows) + 1):
             asked = asked_of(piece, row, shaft)
@@ -38,7 +52,7 @@ def relevant_shafts(piece: Piece) -> list[int]:
             if asked != units:
                 saved += minutes.pull * max(len(asked) - 1, 0)
         else:
-            if saved > minutes.insert + 2 * minutes.take + minutes.withdraw + 2 * minutes.move_cords:
+            if saved > least:
                 found.append(shaft)
     return found
 

@@ -4,11 +4,25 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
 
 from server.design.piece import Minutes
-from server.loom.steps import Done, Insert, Label, MoveCords, Raise, Step, Walk, Weave, Withdraw
+from server.loom.state import State
+from server.loom.steps import (
+    Done,
+    Insert,
+    Label,
+    MoveCords,
+    Raise,
+    Reopen,
+    Step,
+    TakeOut,
+    Walk,
+    Weave,
+    Withdraw,
+)
+from server.plan.visits import Position, position_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,17 +53,43 @@ class WorkOrder:
     steps: tuple[Step, ...]
 
 
-def cord_moves_per_walk(steps: Iterable[Step]) -> list[tuple[int, int]]:
-    """(row after which a walk is made, handles whose cords end it on something else than they began on)."""
-    moves: list[tuple[int, int]] = []
-    row, began, now, drawn_out = 0, dict[str, str | None](), dict[str, str | None](), set[str | None]()
+@dataclass(frozen=True, slots=True)
+class WalkMade:
+    """A walk of a work order.
+
+    Attributes:
+        at: how far the cloth is.
+        under_way: whether it was begun before the order: its steps come first, without a `Walk`.
+        first: whether nothing is woven or taken out before it.
+        cord_moves: handles whose cords end it on something else than they began on.
+    """
+
+    at: Position
+    under_way: bool
+    first: bool
+    cord_moves: int
+
+
+def walks_of(steps: Iterable[Step], start: State | None = None) -> list[WalkMade]:
+    """The walks of an order, one that was under way at its start included.
+
+    Args:
+        start: the state that the order begins in; None: the bare loom.
+    """
+    walks: list[WalkMade] = []
+    at, first = position_of(start or State()), True
+    began, now, drawn_out = dict[str, str | None](), dict[str, str | None](), set[str | None]()
+    if start is not None and start.phase == "behind":
+        walks.append(WalkMade(at, True, True, 0))
     for step in steps:
         match step:
             case Weave():
-                row = step.row
+                at, first = Position(step.row), False
+            case TakeOut():
+                at, first = Position(step.row - 1, step.left), False
             case Walk():
                 began, now, drawn_out = {}, {}, set()
-                moves.append((row, 0))
+                walks.append(WalkMade(at, False, first, 0))
             case Withdraw():
                 drawn_out.add(step.temporary)
             case MoveCords():
@@ -57,24 +97,36 @@ def cord_moves_per_walk(steps: Iterable[Step]) -> list[tuple[int, int]]:
                 now[step.handle] = step.target
                 # a temporary under the name of one drawn out on this walk is another one
                 moved = (now[handle] != began[handle] or now[handle] in drawn_out for handle in now)
-                moves[-1] = (moves[-1][0], sum(moved))
-    return moves
+                walks[-1] = replace(walks[-1], cord_moves=sum(moved))
+    return walks
 
 
-def count_up(steps: Sequence[Step], minutes: Minutes, free_walks: frozenset[int]) -> Totals:
+def count_up(
+    steps: Sequence[Step],
+    minutes: Minutes,
+    free_walks: frozenset[int],
+    start: State | None = None,
+    free_now: bool = False,
+) -> Totals:
     """The totals of these steps.
 
     Args:
         minutes: what each action takes.
         free_walks: rows after which a walk costs nothing.
+        start: the state that the steps begin in; None: the bare loom.
+        free_now: a walk before anything is woven or taken out costs nothing.
     """
-    walks = cord_moves_per_walk(steps)
+    walks = walks_of(steps, start)
+    made = [walk for walk in walks if not walk.under_way]
     inserts = [step for step in steps if isinstance(step, Insert)]
     withdrawals = sum(isinstance(step, Withdraw) for step in steps)
     taken = sum(len(step.units) for step in inserts)
-    moves = sum(count for _, count in walks)
+    moves = sum(walk.cord_moves for walk in walks)
     pulls = sum(len(step.handles) + len(step.single_cords) for step in steps if isinstance(step, Raise))
-    paid_walks = sum(row not in free_walks for row, _ in walks)
+    paid_walks = sum(
+        not (walk.first and free_now) and (walk.at.picks > 0 or walk.at.row not in free_walks)
+        for walk in made
+    )
     total = (
         minutes.walk * paid_walks
         + minutes.insert * len(inserts)
@@ -83,14 +135,18 @@ def count_up(steps: Sequence[Step], minutes: Minutes, free_walks: frozenset[int]
         + minutes.move_cords * moves
         + minutes.pull * pulls
     )
-    return Totals(len(walks), len(inserts), taken, withdrawals, moves, pulls, round(total, 6))
+    return Totals(len(made), len(inserts), taken, withdrawals, moves, pulls, round(total, 6))
 
 
-StepKind = Literal["raise", "weave", "walk", "label", "insert", "move_cords", "withdraw", "done"]
+StepKind = Literal[
+    "raise", "reopen", "weave", "take_out", "walk", "label", "insert", "move_cords", "withdraw", "done"
+]
 
 _KINDS: dict[type[Any], StepKind] = {
     Raise: "raise",
+    Reopen: "reopen",
     Weave: "weave",
+    TakeOut: "take_out",
     Walk: "walk",
     Label: "label",
     Insert: "insert",

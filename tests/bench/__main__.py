@@ -13,6 +13,7 @@ from server.design.piece_file import read_piece
 from server.plan.hand_rule import hand_rule
 from server.plan.planner import NoPlan, plan
 from server.plan.workorder import write_workorder
+from tests.bench.from_here import run_from_here
 from tests.outside.cpsat import solve
 from tests.outside.glyphs import glyph_pieces
 from tests.outside.pieces import pointed_piece
@@ -134,15 +135,24 @@ def main() -> None:
         "--limit", type=float, default=10.0, metavar="SECONDS", help="per solver and piece (10)"
     )
     parser.add_argument("--no-cpsat", action="store_true", help="leave CP-SAT out")
+    parser.add_argument(
+        "--from-here", action="store_true", help="plan what is left from several rows, not the whole pieces"
+    )
     asked = parser.parse_args()
+    chosen: list[Iterable[tuple[str, dict[str, Any]]]] = []
     if "generated" in asked.sets or not (asked.sets or asked.pieces):
-        run(generated(), asked.limit, not asked.no_cpsat)
+        chosen.append(generated())
     if "glyphs" in asked.sets:
-        run(figures(), asked.limit, not asked.no_cpsat)
+        chosen.append(figures())
     if asked.pieces is not None:
         if not asked.pieces.is_dir():
             parser.error(f"{asked.pieces} is no folder")
-        run(from_folder(asked.pieces), asked.limit, not asked.no_cpsat)
+        chosen.append(from_folder(asked.pieces))
+    for pieces in chosen:
+        if asked.from_here:
+            run_from_here(pieces, asked.limit)
+        else:
+            run(pieces, asked.limit, not asked.no_cpsat)
 
 
 if __name__ == "__main__":

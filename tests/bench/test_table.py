@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.bench.__main__ import from_folder, generated, run
+from tests.bench.from_here import run_from_here
 from tests.outside.pieces import pointed_piece
 
 
@@ -29,6 +30,16 @@ def test_a_line_for_each_piece_with_its_ratios(capsys: pytest.CaptureFixture[str
     assert words["zero"][4] == "-*"
     assert words["zero"][10:] == ["-", "-", "-"]
     assert "minutes planned" in last
+
+
+def test_a_line_for_each_row_to_go_on_from(capsys: pytest.CaptureFixture[str]) -> None:
+    piece = pointed_piece(2, shafts=5, rows=20)
+    run_from_here([("small", piece)], 20)
+    lines = [line.replace("|", " ").split() for line in capsys.readouterr().out.splitlines()[3:]]
+    # name, row, back to, visits, minutes, s, whole s, ratios
+    assert [(int(line[1]), int(line[2])) for line in lines[:3]] == [(0, 0), (2, 2), (2, 0)]
+    assert all(line[4].endswith("*") for line in lines)
+    assert all(int(line[3]) == 20 - int(line[2]) + int(line[1]) - int(line[2]) for line in lines)
 
 
 def test_there_are_pieces_with_and_without_spare_handles() -> None:

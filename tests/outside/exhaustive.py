@@ -122,9 +122,12 @@ def _space(parts: tuple[int, ...], most: int, spare_handles: int, largest: int) 
 
 
 class _Piece:
-    """A piece's JSON as this search needs it."""
+    """A piece's JSON as this search needs it, and, where a course is given, with the rows of its visits.
 
-    def __init__(self, piece: Mapping[str, Any]) -> None:
+    A course begins in some state of the loom and goes through some rows: `tests/outside/courses.py`.
+    """
+
+    def __init__(self, piece: Mapping[str, Any], course: Mapping[str, Any] | None = None) -> None:
         loom = piece["loom"]
         leashes: list[int] = piece["leashes"]
         self.shafts = sorted({shaft for shaft in leashes if shaft})
@@ -148,6 +151,38 @@ class _Piece:
             if millionths.denominator != 1:
                 raise ValueError(f"{action}: this search wants whole millionths of a minute")
             self.cost[action] = int(millionths) * WALK_UNIT
+        self.start: tuple[ShaftState, ...] = tuple(() for _ in self.shafts)
+        self.hanging_free: set[int] = set()
+        self.behind, self.until_bare = False, True
+        if course is not None:
+            self._begin(piece, course)
+
+    def _begin(self, piece: Mapping[str, Any], course: Mapping[str, Any]) -> None:
+        picks = piece.get("picks_per_row", [1])
+        cloth = [(course["row"], course["picks"])]
+        for row, _, after in course["visits"]:
+            finished = after == picks[(row - 1) % len(picks)]
+            cloth.append((row, 0) if finished else (row - 1, after))
+        order = [row - 1 for row, _, _ in course["visits"]]
+        self.rows = [self.rows[row] for row in order]
+        self.demands = [self.demands[row] for row in order]
+        self.cord_only = [self.cord_only[row] for row in order]
+        free = {gap for gap, (row, part) in enumerate(cloth) if part == 0 and row in self.free}
+        barred = {gap for gap, (row, part) in enumerate(cloth) if part == 0 and row in self.barred}
+        barred |= {gap for gap, (_, part) in enumerate(cloth) if part and gap}
+        self.behind, self.until_bare = course["phase"] == "behind", course["until_bare"]
+        self.free = free | ({0} if course["free_now"] or self.behind else set())
+        self.barred = barred - ({0} if self.behind else set())
+        hangs = {on: handle for handle, on in course["cords"].items() if on is not None}
+        kinds: dict[int, list[tuple[int, int]]] = {shaft: [] for shaft in self.shafts}
+        for t in course["temporaries"]:
+            handle = hangs.get(t["name"])
+            on = FREE if handle is None else SPARE if handle.startswith("S") else HOME
+            kinds[t["shaft"]].append((self.bits(t["shaft"], t["units"]), on))
+        self.start = tuple(tuple(sorted(kinds[shaft])) for shaft in self.shafts)
+        self.hanging_free = {
+            int(h) for h, on in course["cords"].items() if on is None and not h.startswith("S")
+        }
 
     def bits(self, shaft: int, units: Iterable[int]) -> int:
         wanted = set(units)
@@ -182,14 +217,20 @@ def best_order(
     piece: Mapping[str, Any],
     parts: Mapping[int, Iterable[int]] | None = None,
     largest: int = 6000,
+    course: Mapping[str, Any] | None = None,
+    walk_now: bool = True,
 ) -> Best | None:
     """The optimum of a piece (parsed JSON), or None where no order exists.
 
     Args:
         parts: per shaft the parts that may be temporaries (bits, lowest: leftmost unit); None: all.
         largest: give up with TooLarge beyond so many states (squared states in all, for several shafts).
+        course: from where and through which rows; None: the whole piece. Then no path is given.
+        walk_now: whether a walk may be made before the course's first visit.
     """
-    p = _Piece(piece)
+    p = _Piece(piece, course)
+    if not walk_now:
+        p.barred.add(0)
     spaces: list[_Space] = []
     for shaft in p.shafts:
         allowed = range(1, p.full(shaft)) if parts is None else sorted(parts[shaft])
@@ -225,6 +266,8 @@ def best_order(
         return np.where(never, NEVER, total)
 
     def a_walk(after: int) -> int:
+        if after == 0 and p.behind:
+            return 0
         return 1 + (0 if after in p.free else cost["walk"])
 
     def walked(values: Ints, wanted: npt.NDArray[np.bool_], after: int) -> Ints:
@@ -242,22 +285,44 @@ def best_order(
             result = np.minimum(result, here)
         return np.where(wanted & (result < NEVER), result + a_walk(after), NEVER)
 
+    def reachable(wanted: npt.NDArray[np.bool_], gap: int) -> Ints:
+        """Least cost of each wanted state after the gap: with a walk, or without."""
+        if gap == 0 and p.hanging_free:
+            # cords that hang free come onto something: one move each, also where they were at home before
+            return walked(now, wanted, gap) + to_hook_on
+        return now if gap in p.barred else np.minimum(now, walked(now, wanted, gap))
+
+    to_hook_on = _spread(
+        [
+            np.array(
+                [
+                    cost["move_cords"] * (s in p.hanging_free and all(on != HOME for _, on in state))
+                    for state in space.states
+                ],
+                dtype=np.int64,
+            )
+            for s, space in zip(p.shafts, spaces, strict=True)
+        ]
+    )
+    to_hook_on = to_hook_on + cost["move_cords"] * len(p.hanging_free - set(p.shafts))
     empty = (0,) * len(shape)
+    begin = tuple(space.states.index(state) for space, state in zip(spaces, p.start, strict=True))
     now = np.full(shape, NEVER, dtype=np.int64)
-    now[empty] = 0
+    now[begin] = 0
     history = []
     for row in range(len(p.rows)):
         pull = at_row(row)
-        reached = now if row in p.barred else np.minimum(now, walked(now, pull < NEVER, row))
+        reached = reachable(pull < NEVER, row)
         now = np.where((reached < NEVER) & (pull < NEVER), reached + pull, NEVER)
         history.append((now, pull))
     only_empty = np.zeros(shape, dtype=bool)
     only_empty[empty] = True
     last = len(p.rows)
-    end = now if last in p.barred else np.minimum(now, walked(now, only_empty, last))
-    total = int(end[empty])
+    total = int(reachable(only_empty, last)[empty]) if p.until_bare else int(now.min())
     if total >= NEVER:
         return None
+    if course is not None:
+        return Best(Fraction(total // WALK_UNIT, 10**6), total % WALK_UNIT, ())
 
     # back from the end to the beginning: any predecessor that explains the cost
     path: list[tuple[ShaftState, ...]] = []

@@ -13,7 +13,9 @@ from typing import Any
 
 STEP_KEYS = {
     "raise": {"row", "handles", "single_cords"},
+    "reopen": {"row", "handles", "single_cords"},
     "weave": {"row", "picks", "treadles"},
+    "take_out": {"row", "picks", "treadles", "left"},
     "walk": set(),
     "label": {"shafts"},
     "insert": {"shaft", "temporary", "units"},
@@ -44,9 +46,14 @@ def faults_in_text(piece: str, order: str) -> list[str]:
     return found + faults(json.loads(piece), content)
 
 
-def faults(piece: dict[str, Any], order: Any) -> list[str]:
-    """Everything that is wrong with a work order for a piece (a valid one), both as parsed JSON."""
-    return _Replay(piece).run(order)
+def faults(piece: dict[str, Any], order: Any, course: dict[str, Any] | None = None) -> list[str]:
+    """Everything that is wrong with a work order for a piece (a valid one), both as parsed JSON.
+
+    Args:
+        course: where the order begins and what it goes through (`tests/outside/courses.py`); None: the
+            whole piece, from the bare loom.
+    """
+    return _Replay(piece, course).run(order)
 
 
 def is_count(value: Any, least: int = 0) -> bool:
@@ -74,7 +81,7 @@ class _Temporary:
 
 
 class _Replay:
-    def __init__(self, piece: dict[str, Any]) -> None:
+    def __init__(self, piece: dict[str, Any], course: dict[str, Any] | None) -> None:
         loom = piece["loom"]
         self.leashes: list[int] = piece["leashes"]
         self.rows: list[str] = piece["rows"]
@@ -99,15 +106,38 @@ class _Replay:
         self.on |= dict.fromkeys(self.spare)
         self.loom: list[_Temporary] = []
         self.found: list[str] = []
-        self.woven = self.raised = 0
-        self.behind = self.finished = False
-        self.walks_after: list[int] = []
+        # rows that are in, picks of the next one; the row whose shed stands unused, and what for
+        self.woven = self.part = self.raised = 0
+        self.opened = self.behind = self.finished = self.walked = self.changed = self.under_way = False
+        # per walk: rows that are in, whether it costs
+        self.walks: list[tuple[int, bool]] = []
         self.done_behind: list[str] = []
         self.began: dict[str, Any] = {}
-        self.labels: list[tuple[int, list[int]]] = []
+        self.labels: list[list[int]] = []
+        self.numbered: set[int] = set()
+        # what is to be done, [row, picks before, picks after], and how much of it is
+        self.visits = [[row, 0, self.picks_of(row)] for row in range(1, len(self.rows) + 1)]
+        self.visited = 0
+        self.until_bare, self.free_now = True, False
         self.parents: set[int] = set()
         self.sum = dict.fromkeys(TOTALS - {"minutes"}, 0)
         self.where = ""
+        if course is not None:
+            self.begin(course)
+
+    def begin(self, course: dict[str, Any]) -> None:
+        self.woven, self.part, self.visits = course["row"], course["picks"], course["visits"]
+        self.until_bare, self.free_now = course["until_bare"], course["free_now"]
+        self.numbered = set(course["labelled"] or ())
+        self.loom = [_Temporary(t["name"], t["shaft"], frozenset(t["units"])) for t in course["temporaries"]]
+        for handle, on in course["cords"].items():
+            self.on[handle] = None if on is None else self.named(on)
+        if course["phase"] == "behind":
+            self.behind = self.under_way = self.walked = True
+            self.began = dict(self.on)
+
+    def picks_of(self, row: int) -> int:
+        return self.picks[(row - 1) % len(self.picks)]
 
     def wrong(self, what: str) -> None:
         self.found.append(f"{self.where}{what}")
@@ -157,6 +187,7 @@ class _Replay:
             if not self.behind:
                 self.wrong(f"{kind} without a walk")
             self.done_behind.append(kind)
+            self.changed |= kind != "label"
         getattr(self, f"do_{kind}")(step)
         if len(self.loom) > self.most:
             self.wrong(f"{len(self.loom)} temporaries in the loom, {self.most} spare shafts")
@@ -173,8 +204,9 @@ class _Replay:
         if not self.behind:
             return
         self.behind = False
-        if not self.done_behind:
+        if not self.done_behind and not self.under_way:
             self.wrong("nothing was done on the walk")
+        self.under_way = False
         for handle, before in self.began.items():
             self.sum["cord_moves"] += self.on[handle] is not before
             if self.on[handle] is None and handle not in self.spare:
@@ -184,14 +216,17 @@ class _Replay:
         if self.behind:
             self.wrong("walk upon walk")
             self.come_back()
-        if self.raised != self.woven:
+        if self.raised:
             self.wrong("walk between raising and weaving")
-        if self.woven in self.walks_after:
+        if self.walked:
             self.wrong(f"two walks after row {self.woven}")
-        if self.woven in self.barred:
+        if not self.part and self.woven in self.barred:
             self.wrong(f"walk after row {self.woven}, where none may be made")
-        self.walks_after.append(self.woven)
-        self.behind, self.done_behind, self.began = True, [], dict(self.on)
+        if self.part and self.visited:
+            self.wrong(f"walk within row {self.woven + 1}")
+        free_as_said = self.free_now and not self.visited
+        self.walks.append((self.woven, not free_as_said and (self.part > 0 or self.woven not in self.free)))
+        self.behind, self.walked, self.done_behind, self.began = True, True, [], dict(self.on)
         self.sum["walks"] += 1
 
     def do_label(self, step: dict[str, Any]) -> None:
@@ -199,13 +234,11 @@ class _Replay:
         if not are_counts(shafts):
             self.wrong("shafts is not a list of numbers")
             return
-        if len(self.walks_after) != 1:
-            self.wrong("label is not on the first walk")
-        if self.done_behind != ["label"]:
-            self.wrong("label comes after something was changed")
-        if len(set(shafts)) != len(shafts):
+        if self.changed or self.labels:
+            self.wrong("label comes after something was changed, or again")
+        if len(set(shafts)) != len(shafts) or set(shafts) & self.numbered:
             self.wrong("label names a shaft twice")
-        self.labels.append((len(self.walks_after), shafts))
+        self.labels.append(shafts)
 
     def do_insert(self, step: dict[str, Any]) -> None:
         shaft, name, units = step["shaft"], step["temporary"], step["units"]
@@ -265,15 +298,23 @@ class _Replay:
                 self.wrong(f"two handles on {target}")
             self.on[handle] = temporary
 
-    def do_raise(self, step: dict[str, Any]) -> None:
+    def do_reopen(self, step: dict[str, Any]) -> None:
+        self.do_raise(step, out=True)
+
+    def do_raise(self, step: dict[str, Any], out: bool = False) -> None:
         self.come_back()
         row, handles, cords = step["row"], step["handles"], step["single_cords"]
-        if self.raised != self.woven:
+        if self.raised:
             self.wrong("raise before the row before is woven")
-        if not is_count(row, 1) or row != self.woven + 1 or row > len(self.rows):
+        following = self.woven + (self.part > 0 or not out)
+        if not is_count(row, 1) or row != following or row > len(self.rows):
             self.wrong(f"row {row!r} is not the next")
             return
-        self.raised = row
+        if self.visited < len(self.visits):
+            visit, before, after = self.visits[self.visited]
+            if (row, out) != (visit, after < before):
+                self.wrong(f"row {row} is not what is to be done next")
+        self.raised, self.opened, self.walked = row, out, False
         if not are_texts(handles) or not are_counts(cords):
             self.wrong("handles or single_cords is not a list of such")
             return
@@ -299,20 +340,40 @@ class _Replay:
 
     def do_weave(self, step: dict[str, Any]) -> None:
         row = step["row"]
-        if not is_count(row, 1) or row != self.raised or row != self.woven + 1:
+        if not self.used(row, out=False):
+            return
+        self.trodden(step, list(range(self.part, self.picks_of(row))))
+        self.woven, self.part = row, 0
+
+    def do_take_out(self, step: dict[str, Any]) -> None:
+        row, left = step["row"], step["left"]
+        if not self.used(row, out=True):
+            return
+        before = self.part or self.picks_of(row)
+        wanted = self.visits[self.visited - 1][2] if self.visited <= len(self.visits) else None
+        if not is_count(left) or left >= before or left != wanted:
+            self.wrong(f"{left!r} picks of row {row} are left")
+            return
+        self.trodden(step, list(range(before - 1, left - 1, -1)))
+        self.woven, self.part = row - 1, left
+
+    def used(self, row: Any, out: bool) -> bool:
+        if not is_count(row, 1) or row != self.raised or self.opened != out:
             self.wrong(f"row {row!r} is not raised")
         if self.behind:
             self.wrong("woven on a walk")
-        if not is_count(row, 1) or row > len(self.rows):
-            return
-        picks = [self.picks[r % len(self.picks)] for r in range(row)]
-        start = sum(picks[:-1])
-        treadles = [self.treadling[(start + pick) % len(self.treadling)] for pick in range(picks[-1])]
-        if not is_count(step["picks"], 1) or step["picks"] != picks[-1]:
-            self.wrong(f"row {row} has {picks[-1]} picks")
+        self.raised = 0
+        self.visited += 1
+        return is_count(row, 1) and row <= len(self.rows)
+
+    def trodden(self, step: dict[str, Any], picks: list[int]) -> None:
+        row = step["row"]
+        start = sum(self.picks_of(r) for r in range(1, row))
+        treadles = [self.treadling[(start + pick) % len(self.treadling)] for pick in picks]
+        if not is_count(step["picks"], 1) or step["picks"] != len(picks):
+            self.wrong(f"row {row} has {len(picks)} picks")
         if not are_counts(step["treadles"]) or step["treadles"] != treadles:
             self.wrong(f"row {row} has treadles {treadles}")
-        self.woven = row
 
     def do_done(self, step: dict[str, Any]) -> None:
         self.come_back()
@@ -321,19 +382,27 @@ class _Replay:
     # --- the whole --------------------------------------------------------------------------------
 
     def end(self) -> None:
-        if not self.finished:
+        if self.finished != (self.until_bare and self.woven == len(self.rows)):
             self.wrong("done is not last")
-        if self.woven != len(self.rows):
-            self.wrong(f"{self.woven} of {len(self.rows)} rows are woven")
-        if self.raised != self.woven:
+        if self.visited != len(self.visits):
+            self.wrong(f"{self.visited} of {len(self.visits)} rows are woven")
+        if self.raised:
             self.wrong("the last row raised is not woven")
+        if self.behind and (self.visits or self.until_bare):
+            self.come_back()
+            if not self.until_bare:
+                self.wrong("a walk for nothing at the end")
+        if [set(shafts) for shafts in self.labels] != (
+            [self.parents - self.numbered] if self.parents - self.numbered else []
+        ):
+            self.wrong("label does not name the parents of all temporaries, once")
+        if not self.until_bare:
+            return
         for temporary in self.loom:
             self.wrong(f"{temporary.name} is still in the loom")
         for handle, on in self.on.items():
             if on is not (None if handle in self.spare else "shaft"):
                 self.wrong(f"the cords of handle {handle} are not home")
-        if [set(shafts) for _, shafts in self.labels] != ([self.parents] if self.parents else []):
-            self.wrong("label does not name the parents of all temporaries, once")
 
     def totals(self, order: dict[str, Any]) -> None:
         totals, bound, proven = order.get("totals"), order.get("bound"), order.get("proven")
@@ -347,7 +416,7 @@ class _Replay:
                 self.wrong(f"totals: {key} is {value}, not {totals[key]!r}")
         cost = {key: Fraction(repr(value)) for key, value in self.minutes.items()}
         minutes = (
-            cost["walk"] * sum(row not in self.free for row in self.walks_after)
+            cost["walk"] * sum(paid for _, paid in self.walks)
             + cost["insert"] * self.sum["insertions"]
             + cost["take"] * self.sum["units_taken"]
             + cost["withdraw"] * self.sum["withdrawals"]

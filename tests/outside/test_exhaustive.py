@@ -6,6 +6,7 @@ From above, every optimum is written out as an order and carried out by the repl
 from __future__ import annotations
 
 import heapq
+import random
 from fractions import Fraction
 from itertools import combinations
 from typing import Any
@@ -13,6 +14,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.outside.courses import Course, random_course
 from tests.outside.exhaustive import Best, TooLarge, best_order, write_order
 from tests.outside.pieces import examples, small_pieces
 from tests.outside.replayer import faults
@@ -21,14 +23,42 @@ On = int | str | None
 """What a handle's cords are on: "shaft", the number of a temporary, or None."""
 
 
-def cheapest_by_single_steps(piece: dict[str, Any]) -> tuple[Fraction, int] | None:
-    """Least (minutes, walks) by Dijkstra's method over single steps, each checked as WORKORDER.md says."""
+def cheapest_by_single_steps(
+    piece: dict[str, Any], course: Course | None = None, walk_now: bool = True
+) -> tuple[Fraction, int] | None:
+    """Least (minutes, walks) by Dijkstra's method over single steps, each checked as WORKORDER.md says.
+
+    Args:
+        course: from where and through which rows; None: the whole piece.
+        walk_now: whether a walk may be made before the course's first visit.
+    """
     loom, leashes, rows = piece["loom"], piece["leashes"], piece["rows"]
+    free_walks, no_walks = set(piece["free_walks"]), set(piece["no_walks"])
+    until_bare, where_now, temporaries, away = True, "bench", [], {}
+    if course is not None:
+        picks = piece["picks_per_row"][0]
+        # how far the cloth is in every gap: rows, and picks of the next one
+        cloth = [(course["row"], course["picks"])]
+        cloth += [(row, 0) if after == picks else (row - 1, after) for row, _, after in course["visits"]]
+        rows = [rows[row - 1] for row, _, _ in course["visits"]]
+        no_walks = {
+            gap for gap, (row, part) in enumerate(cloth) if (part and gap) or (not part and row in no_walks)
+        }
+        free_walks = {gap for gap, (row, part) in enumerate(cloth) if not part and row in free_walks}
+        free_walks |= {0} if course["free_now"] else set()
+        no_walks |= set() if walk_now else {0}
+        until_bare = course["until_bare"]
+        where_now = "behind" if course["phase"] == "behind" else "bench"
+        temporaries, away = course["temporaries"], course["cords"]
     cost = {action: Fraction(str(value)) for action, value in piece["minutes"].items()}
     corded = set(piece["single_cords"])
-    hung = {s: frozenset(u for u, on in enumerate(leashes, 1) if on == s) for s in set(leashes) - {0}}
+    shafts = range(1, loom["pattern_shafts"] + 1)
+    hung = {s: frozenset(u for u, on in enumerate(leashes, 1) if on == s) for s in shafts}
     handles = [*map(str, hung), *(f"S{n + 1}" for n in range(loom["spare_handles"]))]
     bare = tuple(None if handle.startswith("S") else "shaft" for handle in handles)
+
+    if not rows and not until_bare:  # nothing is to be done, nor to be brought to an end
+        return Fraction(0), 0
 
     def lifted(temps: Any, on: tuple[On, ...], row: int) -> int | None:
         wanted = {u for u, cell in enumerate(rows[row], 1) if cell == "#"}
@@ -52,7 +82,11 @@ def cheapest_by_single_steps(piece: dict[str, Any]) -> tuple[Fraction, int] | No
 
     # a node: (rows woven, behind or at the bench or just been behind, temporaries, what the handles are on,
     # what they were on when the walk began)
-    start = (0, "bench", (), bare, bare)
+    number_of = {t["name"]: number for number, t in enumerate(temporaries)}
+    standing = tuple((number_of[t["name"]], t["shaft"], frozenset(t["units"])) for t in temporaries)
+    now = dict(zip(handles, bare, strict=True)) | {h: number_of.get(name) for h, name in away.items()}
+    begun = tuple(now[handle] for handle in handles)
+    start = (0, where_now, standing, begun, begun)
     queue: list[tuple[Fraction, int, int, Any]] = [(Fraction(0), 0, 0, start)]
     best: dict[Any, tuple[Fraction, int]] = {start: (Fraction(0), 0)}
     count = 0
@@ -71,12 +105,12 @@ def cheapest_by_single_steps(piece: dict[str, Any]) -> tuple[Fraction, int] | No
         woven, where, temps, on, began = node
         if where != "behind":
             if woven == len(rows):
-                if not temps and on == bare:
+                if not until_bare or (not temps and on == bare):
                     return minutes, walks
             elif (pulls := lifted(temps, on, woven)) is not None:
                 go(minutes + pulls * cost["pull"], walks, (woven + 1, "bench", temps, on, on))
-            if where == "bench" and woven not in piece["no_walks"]:
-                walk = Fraction(0) if woven in piece["free_walks"] else cost["walk"]
+            if where == "bench" and woven not in no_walks:
+                walk = Fraction(0) if woven in free_walks else cost["walk"]
                 go(minutes + walk, walks + 1, (woven, "behind", temps, on, on))
             continue
         if all(what is not None or handle.startswith("S") for handle, what in zip(handles, on, strict=True)):
@@ -141,6 +175,7 @@ def tiny_pieces(draw: st.DrawFn) -> dict[str, Any]:
         "minutes": {
             action: draw(cost) for action in ("walk", "insert", "take", "withdraw", "move_cords", "pull")
         },
+        "picks_per_row": [2],
         "free_walks": draw(walks),
         "no_walks": draw(walks),
     }
@@ -151,6 +186,18 @@ def tiny_pieces(draw: st.DrawFn) -> dict[str, Any]:
 def test_no_sequence_of_single_steps_is_cheaper(piece: dict[str, Any]) -> None:
     best = best_order(piece)
     assert (None if best is None else (best.minutes, best.walks)) == cheapest_by_single_steps(piece)
+
+
+@examples(60)
+@given(tiny_pieces(), st.integers(0, 2**63), st.booleans())
+def test_no_sequence_of_single_steps_is_cheaper_from_anywhere(
+    piece: dict[str, Any], seed: int, walk_now: bool
+) -> None:
+    course = random_course(random.Random(seed), piece)
+    walk_now = walk_now or course["phase"] == "behind"
+    best = best_order(piece, course=course, walk_now=walk_now)
+    other = cheapest_by_single_steps(piece, course, walk_now)
+    assert (None if best is None else (best.minutes, best.walks)) == other
 
 
 def check_from_above(piece: dict[str, Any], best: Best) -> None:

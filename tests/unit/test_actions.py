@@ -10,8 +10,21 @@ from hypothesis import strategies as st
 from hypothesis.strategies import DataObject
 
 from server.loom.actions import Refused, and_list, apply
+from server.loom.legal import check_state
 from server.loom.state import Loom, State, parent_of, units_up
-from server.loom.steps import Done, Insert, Label, MoveCords, Raise, Step, Walk, Weave, Withdraw
+from server.loom.steps import (
+    Done,
+    Insert,
+    Label,
+    MoveCords,
+    Raise,
+    Reopen,
+    Step,
+    TakeOut,
+    Walk,
+    Weave,
+    Withdraw,
+)
 from tests.outside.pieces import examples
 
 LOOM = Loom(
@@ -36,6 +49,8 @@ WITH_2A = after(Insert(2, "2a", (3,)))
 HUNG = after(MoveCords("2", "2", "2a"), state=WITH_2A)
 RAISED = apply(LOOM, State(), Raise(1, ("1", "2"), (4,)))
 WOVEN = apply(LOOM, RAISED, Weave(1, 2, (1, 2)))
+REOPENED = apply(LOOM, WOVEN, Reopen(1, ("1", "2"), (4,)))
+BEGUN = apply(LOOM, REOPENED, TakeOut(1, 1, (2,), left=1))
 
 
 def test_the_way_through_a_row_and_a_walk() -> None:
@@ -55,6 +70,28 @@ def test_the_way_through_a_row_and_a_walk() -> None:
     state = after(Walk(), MoveCords("2", "2a", "2"), Withdraw("2a"), Done(), state=state)
     assert state.phase == "done"
     assert state.is_bare()
+
+
+def test_a_row_is_taken_out_and_woven_again() -> None:
+    assert (REOPENED.phase, REOPENED.row, REOPENED.reopened) == ("raised", 1, True)
+    assert (BEGUN.phase, BEGUN.row, BEGUN.picks, BEGUN.reopened) == ("woven", 0, 1, False)
+    assert BEGUN.raised == {"1", "2"}
+    again = after(Raise(1, ("1", "2"), (4,)), Weave(1, 1, (2,)), state=BEGUN)
+    assert again == WOVEN
+    out = after(Reopen(1, ("1", "2"), (4,)), TakeOut(1, 1, (1,)), state=BEGUN)
+    assert (out.row, out.picks) == (0, 0)
+    assert after(TakeOut(1, 2, (2, 1)), state=REOPENED) == out
+
+
+def test_going_back_and_forth_over_a_row_never_forbids_a_walk() -> None:
+    state = after(Walk(), MoveCords("2", "2", None), MoveCords("2", None, "2"), state=WOVEN)
+    state = after(Reopen(1, ("1",), ()), TakeOut(1, 2, (2, 1)), Walk(), Label((2,)), state=state)
+    state = after(Raise(1, ("1",), ()), Weave(1, 2, (1, 2)), state=state)
+    assert after(Walk(), state=state).walk_after == 1
+
+
+def test_more_shafts_may_be_numbered_on_a_later_walk() -> None:
+    assert after(Label((3, 4))).labelled == {1, 2, 3, 4}
 
 
 REFUSALS: list[tuple[str, Loom, State, Step, str]] = [
@@ -102,6 +139,40 @@ REFUSALS: list[tuple[str, Loom, State, Step, str]] = [
     ("weave with a treadle too few", LOOM, RAISED, Weave(1, 2, (1,)), "one treadle for each of its picks"),
     ("tread beside", LOOM, RAISED, Weave(1, 1, (3,)), "no treadle 3; it has 2"),
     ("tread treadle 0", LOOM, RAISED, Weave(1, 1, (0,)), "no treadle 0"),
+    ("weave a row open to be taken out", LOOM, REOPENED, Weave(1, 1, (1,)), "open to be taken out, not"),
+    ("walk from a row open to be taken out", LOOM, REOPENED, Walk(), "take its picks out before you go"),
+    ("raise over a row open to be taken out", LOOM, REOPENED, Raise(2, (), ()), "take its picks out before"),
+    ("end with a row open", LOOM, REOPENED, Done(), "take its picks out before the piece is finished"),
+    ("end with a row begun", LOOM, BEGUN, Done(), "Row 1 is begun"),
+    ("open over a raised row", LOOM, RAISED, Reopen(1, (), ()), "weave it before row 1 is opened again"),
+    ("open where nothing is in", LOOM, State(), Reopen(1, (), ()), "No row is in the cloth"),
+    ("open row 0", LOOM, State(), Reopen(0, (), ()), "No row is in the cloth"),
+    ("open an earlier row", LOOM, State(row=3), Reopen(2, (), ()), "Row 3 is the last in the cloth"),
+    ("open beneath a begun row", LOOM, State(row=3, picks=1), Reopen(3, (), ()), "Row 4 is the last"),
+    ("open the next row", LOOM, State(row=3), Reopen(4, (), ()), "Row 3 is the last in the cloth"),
+    ("open with no such handle", LOOM, WOVEN, Reopen(1, ("9",), ()), "no handle 9"),
+    ("open with a handle twice", LOOM, WOVEN, Reopen(1, ("1", "1"), ()), "twice"),
+    (
+        "open from a walk that is not at an end",
+        LOOM,
+        after(Walk(), MoveCords("2", "2", None), state=WOVEN),
+        Reopen(1, (), ()),
+        "cords of handle 2 hang free",
+    ),
+    ("take out unopened", LOOM, WOVEN, TakeOut(1, 1, (1,)), "its shed is not opened for that"),
+    ("take out of a shed raised to weave", LOOM, RAISED, TakeOut(1, 1, (1,)), "not opened for that"),
+    ("take out another row", LOOM, REOPENED, TakeOut(2, 1, (1,)), "Row 1 is open"),
+    ("take no pick out", LOOM, REOPENED, TakeOut(1, 0, ()), "one treadle for each of its picks"),
+    ("take out with a treadle too many", LOOM, REOPENED, TakeOut(1, 1, (2, 1)), "one treadle for each"),
+    ("take out on no such treadle", LOOM, REOPENED, TakeOut(1, 1, (3,)), "no treadle 3"),
+    ("leave fewer than none", LOOM, REOPENED, TakeOut(1, 2, (2, 1), left=-1), "no fewer than 0 picks"),
+    (
+        "leave more than are in",
+        LOOM,
+        after(Reopen(1, ("1",), ()), state=BEGUN),
+        TakeOut(1, 1, (1,), left=1),
+        "1 out and 1 left do not come to that",
+    ),
     ("walk behind", LOOM, BEHIND, Walk(), "behind the loom already"),
     ("walk in mid-row", LOOM, RAISED, Walk(), "weave it before you go behind"),
     ("walk twice", LOOM, State(walk_after=0), Walk(), "a walk after row 0 already"),
@@ -267,7 +338,9 @@ carriers = st.sampled_from(["1", "2", "3", "1a", "1b", "2a", "3a", None])
 few_units = st.lists(st.integers(1, 7), max_size=3).map(tuple)
 any_step: st.SearchStrategy[Step] = st.one_of(
     st.builds(Raise, st.integers(1, 3), st.lists(handles, max_size=3).map(tuple), few_units),
+    st.builds(Reopen, st.integers(0, 3), st.lists(handles, max_size=3).map(tuple), few_units),
     st.builds(Weave, st.integers(1, 3), st.just(1), st.just((1,))),
+    st.builds(TakeOut, st.integers(0, 3), st.just(1), st.just((1,)), st.integers(-1, 2)),
     st.just(Walk()),
     st.builds(Label, st.lists(st.integers(1, 4), max_size=4).map(tuple)),
     st.builds(Insert, st.integers(1, 3), st.sampled_from(["1a", "1b", "2a", "3a", "3b"]), few_units),
@@ -280,10 +353,15 @@ any_step: st.SearchStrategy[Step] = st.one_of(
 def sensible(data: DataObject, loom: Loom, state: State) -> Step:
     """A step that the loom as it stands has a fair chance to allow."""
     if state.phase == "raised":
+        if state.reopened:
+            return TakeOut(state.row, 1, (1,), max(state.picks - 1, 0) or data.draw(st.integers(0, 2)))
         return Weave(state.row, 1, (1,))
     if state.phase != "behind":
         up = tuple(h for h in ("1", "2", "3", "S1", "S2") if data.draw(st.integers(0, 3)) == 0)
-        return data.draw(st.sampled_from([Walk(), Walk(), Raise(state.row + 1, up, ()), Done()]))
+        last = state.row + (state.picks > 0)
+        return data.draw(
+            st.sampled_from([Walk(), Walk(), Raise(state.row + 1, up, ()), Reopen(last, up, ()), Done()])
+        )
     if state.labelled is None:
         return Label((1, 2, 3))
     steps: list[Step] = [Raise(state.row + 1, (), ()), Done()]
@@ -351,8 +429,9 @@ def test_whatever_is_done_the_loom_stays_within_its_rules(data: DataObject, loom
             said = "."
         assert said.endswith(".")
         assert state == before
-        assert following.row in (state.row, state.row + 1)
+        assert abs(following.row - state.row) <= 1
         check_what_always_holds(loom, following)
+        check_state(loom, following)
         state = following
 
 

@@ -10,16 +10,31 @@ import pytest
 from hypothesis import given
 
 from server.design.piece import Minutes
-from server.loom.steps import Done, Insert, Label, MoveCords, Raise, Step, Walk, Weave, Withdraw
+from server.loom.state import State
+from server.loom.steps import (
+    Done,
+    Insert,
+    Label,
+    MoveCords,
+    Raise,
+    Reopen,
+    Step,
+    TakeOut,
+    Walk,
+    Weave,
+    Withdraw,
+)
+from server.plan.visits import Position
 from server.plan.workorder import (
     Totals,
+    WalkMade,
     WorkOrder,
-    cord_moves_per_walk,
     count_up,
     kind_of,
     read_workorder,
     step_from_json,
     step_to_json,
+    walks_of,
     write_workorder,
 )
 from tests.outside.exhaustive import TooLarge, best_order, write_order
@@ -62,9 +77,9 @@ def test_each_action_is_priced_by_itself() -> None:
 
 def walks_with(*moves: MoveCords) -> int:
     """Cord moves of one walk on which these are made."""
-    ((after, count),) = cord_moves_per_walk((Weave(3, 1, (1,)), Walk(), *moves, Done()))
-    assert after == 3
-    return count
+    (walk,) = walks_of((Weave(3, 1, (1,)), Walk(), *moves, Done()))
+    assert walk.at == Position(3)
+    return walk.cord_moves
 
 
 def test_cord_moves_count_handles_that_end_elsewhere() -> None:
@@ -88,11 +103,54 @@ def test_a_new_temporary_under_an_old_name_is_something_else() -> None:
         MoveCords("2", None, "2a"),
         Done(),
     )
-    assert cord_moves_per_walk(steps) == [(0, 1)]
+    assert walks_of(steps) == [WalkMade(Position(0), under_way=False, first=True, cord_moves=1)]
 
 
 def test_cord_moves_belong_to_their_walk() -> None:
-    assert cord_moves_per_walk(STEPS) == [(1, 1), (3, 1)]
+    assert [(walk.at.row, walk.cord_moves) for walk in walks_of(STEPS)] == [(1, 1), (3, 1)]
+
+
+BACK_AND_FORTH: tuple[Step, ...] = (
+    Reopen(4, ("1",), ()),
+    TakeOut(4, 2, (2, 1)),
+    Walk(),
+    MoveCords("2", "2a", "2"),
+    Reopen(3, ("1",), ()),
+    TakeOut(3, 1, (2,), left=1),
+    Raise(3, ("1",), ()),
+    Weave(3, 1, (2,)),
+    Walk(),
+    Withdraw("2a"),
+)
+WALK_ONLY = Minutes(walk=1, insert=0, take=0, withdraw=0, move_cords=0, pull=0)
+
+
+def test_a_walk_is_after_the_row_that_is_in_whichever_way_one_goes() -> None:
+    start = State(row=4)
+    assert [walk.at for walk in walks_of(BACK_AND_FORTH, start)] == [Position(3), Position(3)]
+    assert not any(walk.first for walk in walks_of(BACK_AND_FORTH, start))
+    assert count_up(BACK_AND_FORTH, WALK_ONLY, frozenset({3}), start).minutes == 0
+    assert count_up(BACK_AND_FORTH, WALK_ONLY, frozenset({4}), start).minutes == 2
+    assert count_up(BACK_AND_FORTH, Minutes(pull=1, walk=0), frozenset(), start).pulls == 3
+
+
+def test_a_walk_within_a_row_is_never_a_free_one_of_the_piece() -> None:
+    start = State(row=3, picks=1)
+    (walk,) = walks_of((Walk(), Withdraw("2a")), start)
+    assert walk == WalkMade(Position(3, 1), under_way=False, first=True, cord_moves=0)
+    assert count_up((Walk(), Withdraw("2a")), WALK_ONLY, frozenset({3}), start).minutes == 1
+
+
+def test_a_walk_now_is_free_where_she_rises_anyway_and_only_now() -> None:
+    steps = (Walk(), Withdraw("2a"), Raise(1, (), ()), Weave(1, 1, (1,)), Walk(), Withdraw("2b"))
+    assert count_up(steps, WALK_ONLY, frozenset(), free_now=True).minutes == 1
+
+
+def test_a_walk_under_way_is_neither_counted_nor_paid_but_its_cord_moves_are() -> None:
+    start = State(phase="behind", row=2, away=(("2", None),))
+    steps = (MoveCords("2", None, "2"), Raise(3, (), ()), Weave(3, 1, (1,)), Walk(), Withdraw("2a"))
+    totals = count_up(steps, Minutes(walk=1, move_cords=10, withdraw=0), frozenset(), start)
+    assert (totals.walks, totals.cord_moves, totals.minutes) == (1, 1, 11)
 
 
 def test_minutes_are_rounded_to_six_places() -> None:
@@ -105,7 +163,9 @@ def test_minutes_are_rounded_to_six_places() -> None:
     ("step", "content"),
     [
         (Raise(2, ("2", "S1"), (4,)), {"row": 2, "handles": ["2", "S1"], "single_cords": [4]}),
+        (Reopen(2, ("2", "S1"), (4,)), {"row": 2, "handles": ["2", "S1"], "single_cords": [4]}),
         (Weave(2, 2, (1, 2)), {"row": 2, "picks": 2, "treadles": [1, 2]}),
+        (TakeOut(2, 2, (2, 1), left=3), {"row": 2, "picks": 2, "treadles": [2, 1], "left": 3}),
         (Walk(), {}),
         (Label((2, 3)), {"shafts": [2, 3]}),
         (Insert(2, "2a", (3,)), {"shaft": 2, "temporary": "2a", "units": [3]}),
@@ -116,6 +176,7 @@ def test_minutes_are_rounded_to_six_places() -> None:
 )
 def test_every_kind_of_step(step: Step, content: dict[str, Any]) -> None:
     assert step_to_json(step) == {"kind": kind_of(step), **content}
+    assert type(step_from_json(step_to_json(step))) is type(step)
     assert step_from_json(json.loads(json.dumps({**step_to_json(step), "extra": {"note": 1}}))) == step
 
 
