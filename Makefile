@@ -19,7 +19,7 @@ run: $(VENV)/.installed ## open the pages with the demo pieces in them
 setup: $(VENV)/.developing ## install all that developing needs
 
 test: $(VENV)/.developing chromium ## run all tests
-	@$(BIN)/python -m pytest
+	@$(BIN)/python -m pytest -n 2 --dist worksteal
 
 lint: $(VENV)/.developing ## style, types, and which part may know which
 	@$(BIN)/ruff check .

@@ -7,12 +7,14 @@ from http import HTTPStatus
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.responses import Response
 
 from server.settings import Settings
 from server.store.database import Store, StoreFailure
 from server.web import entry, pages, static_files
 from server.web.entry import sentence_page
+from server.web.follow import Followers
 from server.web.guard import Guard
 
 _SENTENCES = {
@@ -32,11 +34,15 @@ def create_app(settings: Settings, store: Store) -> FastAPI:
     app.state.settings = settings
     app.state.store = store
     app.state.tries = entry.Tries()
+    app.state.followers = Followers()
+    store.listen(app.state.followers.tell)
     for router in (static_files.router, entry.router, *pages.routers):
         app.include_router(router)
     app.add_exception_handler(HTTPException, _told)
     app.add_exception_handler(RequestValidationError, _not_understood)
     app.add_exception_handler(StoreFailure, _store_failed)
+    # no page carries a secret, so that a page's length tells nothing of one
+    app.add_middleware(GZipMiddleware, compresslevel=6)
     app.add_middleware(Guard, settings=settings)
     return app
 

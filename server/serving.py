@@ -11,6 +11,7 @@ from contextlib import closing, suppress
 from pathlib import Path
 
 import uvicorn
+from fastapi import FastAPI
 
 from server.app import create_app
 from server.planning import bring_in
@@ -86,8 +87,19 @@ def _run(settings: Settings, store: Store, listener: socket.socket) -> None:
         timeout_graceful_shutdown=3,
     )
     with suppress(KeyboardInterrupt):
-        uvicorn.Server(config).run(sockets=[listener])
+        _Server(config).run(sockets=[listener])
     say("\nStopped. Everything is kept.")
+
+
+class _Server(uvicorn.Server):
+    """Lets the screens that follow go before it waits for what is still being answered."""
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Stop."""
+        app = self.config.app
+        assert isinstance(app, FastAPI)
+        app.state.followers.close()
+        await super().shutdown(sockets)
 
 
 def _host(asked: str | None, share: bool) -> str:

@@ -57,7 +57,7 @@ def insertion_check(loom: Loom, shaft: int, runs: Sequence[Run]) -> InsertionChe
     """What to count after a temporary has been put through the leashes of a shaft.
 
     The leashes left over at the far end betray every slip by one on the way, and a shaft with more or
-    fewer leashes. Those passed by at the near end betray the wrong side, unless both ends are alike:
+    fewer leashes; where none are left over, the last group does. Those passed by at the near end betray the wrong side, unless both ends are alike:
     then the first run from outside that differs does. Sides are named, not "where you began", because
     whoever begins at the wrong side also looks from there.
 
@@ -66,9 +66,12 @@ def insertion_check(loom: Loom, shaft: int, runs: Sequence[Run]) -> InsertionChe
     """
     lengths = framed(runs)
     counts = [Count(0, False, lengths[0]), Count(0, True, lengths[-1])]
+    if lengths[-1] == 0:  # the last leash is taken: a slip on the way leaves the last group one short
+        counts.append(Count(1, True, lengths[-2]))
     uneven = next((i for i in range(len(lengths) // 2) if lengths[i] != lengths[-1 - i]), None)
     if uneven:
-        counts += [Count(uneven, False, lengths[uneven]), Count(uneven, True, lengths[-1 - uneven])]
+        more = (Count(uneven, False, lengths[uneven]), Count(uneven, True, lengths[-1 - uneven]))
+        counts += [count for count in more if count not in counts]
     leashes = sum(lengths)
     return InsertionCheck(
         counts=tuple(counts),

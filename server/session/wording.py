@@ -1,23 +1,23 @@
-"""What is said to the weaver: headings, checks, cautions and the log, in the trade's words. Pure text."""
+"""What is said to the weaver: headings, checks and cautions, in the trade's words. Pure text.
+
+Cards, states and looms are taken as she counts (`server.session.naming`).
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 from server.design.piece import Piece
 from server.loom.actions import and_list
 from server.loom.counting import Run, Stance, begins_at_her_left
 from server.loom.picks import picks_before_row
-from server.loom.state import State, handle_order, units_up
-from server.loom.steps import Insert, Label, MoveCords, Raise, Weave, Withdraw
+from server.loom.state import Loom, State, handle_order, units_up
+from server.loom.steps import Insert, Label, MoveCords, Raise, TakeOut, Weave, Withdraw
 from server.session.cards import Card
 from server.session.checks import Count, InsertionCheck
-from server.session.place import TapKind
-
-Side = Literal["left", "right"]
-"""Of the loom, as seen by the weaver at the bench."""
+from server.session.naming import Naming
+from server.session.treadling import Side, other_side
 
 LONGEST_LIST = 5
 """More entries than this are counted in a heading and listed below it."""
@@ -189,6 +189,8 @@ def heading(card: Card) -> str:
             return _raise_heading(card)
         case Weave():
             return f"Weave {several(card.step.picks, 'pick')}"
+        case TakeOut():
+            return f"Take out {several(card.step.picks, 'pick')}"
         case Label():
             words, number = entries(card.step.shafts), len(card.step.shafts)
             if number == 1:
@@ -217,11 +219,6 @@ def heading(card: Card) -> str:
 
 
 # --- the shuttle ---------------------------------------------------------------------------------------
-
-
-def other_side(side: Side) -> Side:
-    """Left for right, right for left."""
-    return "left" if side == "right" else "right"
 
 
 def shuttle_sides(piece: Piece, row: int, first: Side) -> tuple[Side, Side]:
@@ -287,11 +284,15 @@ def insertion_check_words(check: InsertionCheck, stance: Stance) -> str:
     return text[0].upper() + text[1:] + "."
 
 
-def look_alike_words(check: InsertionCheck, shaft: int) -> str:
-    """What counting cannot tell, and what to do instead; empty if it can."""
-    if not check.look_alikes:
+def look_alike_words(look_alikes: Iterable[int], shaft: int) -> str:
+    """What counting cannot tell, and what to do instead; empty if it can.
+
+    Args:
+        look_alikes: neighbouring shafts with as many leashes.
+    """
+    others = and_list([str(other) for other in sorted(look_alikes)])
+    if not others:
         return ""
-    others = and_list([str(other) for other in check.look_alikes])
     return (
         f"Counting cannot tell shaft {shaft} from {others}: read the tape, it must say {shaft}. "
         "The test lift shows it, too."
@@ -303,8 +304,13 @@ def runs_words(runs: Sequence[Run]) -> str:
     return ", ".join(f"{'take' if run.take else 'pass'} {run.leashes}" for run in runs)
 
 
-def check_words(piece: Piece, card: Card, first: Side) -> str:
-    """The check of every card but an insertion, which needs the stance."""
+def check_words(loom: Loom, card: Card, naming: Naming) -> str:
+    """The check of every card but those that need more: an insertion the stance, picks the shuttle.
+
+    Args:
+        loom: as she counts, as the card is.
+        naming: how she counts.
+    """
     match card.step:
         case Raise(handles=handles, single_cords=cords):
             number = len(handles) + len(cords)
@@ -312,11 +318,9 @@ def check_words(piece: Piece, card: Card, first: Side) -> str:
                 return "Nothing is pulled."
             is_or_are = "is" if number == 1 else "are"
             return f"{pulled_words(len(handles), len(cords))} {is_or_are} pulled in all."
-        case Weave(row=row):
-            return f"The shuttle ends on your {shuttle_sides(piece, row, first)[1]}."
         case Label(shafts=shafts):
             carry = "carries" if len(shafts) == 1 else "carry"
-            return f"{several(len(shafts), 'shaft')} {carry} a number. Shaft 1 is the nearest to the bench."
+            return f"{several(len(shafts), 'shaft')} {carry} a number. {shaft_one_words(naming)}"
         case MoveCords(handle=handle, target=target):
             if target is None:
                 return f"Neither cord of handle {handle} holds anything."
@@ -325,27 +329,33 @@ def check_words(piece: Piece, card: Card, first: Side) -> str:
             shaft = next(t.parent for t in card.before.temporaries if t.name == name)
             rest = [t.name for t in card.after.temporaries_of(shaft)]
             stays = f", and {and_list(rest)} {'stays' if len(rest) == 1 else 'stay'} in" if rest else ""
-            hung = len(piece.loom.units_of(shaft))
+            hung = len(loom.units_of(shaft))
             leashes = "Both leashes" if hung == 2 else f"All {hung} leashes"
             return f"{leashes} still hang on shaft {shaft}{stays}."
     if card.kind == "walk":
         return "No handle and no single cord is pulled any more."
     if card.kind == "test_lift":
-        return lift_check_words(piece, card)
+        return lift_check_words(loom, card, naming)
     if card.kind == "done":
         return "No temporary is in the loom, and every handle’s cords are on its own shaft."
     return ""
 
 
-def lift_check_words(piece: Piece, card: Card) -> str:
+def shaft_one_words(naming: Naming) -> str:
+    """Where she begins to count shafts."""
+    return f"Shaft 1 is the {'nearest to' if naming.shafts_from == 'weaver' else 'farthest from'} the bench."
+
+
+def lift_check_words(loom: Loom, card: Card, naming: Naming) -> str:
     """How many units rise in a test lift, and which are the outermost."""
     assert card.handle is not None
-    up = sorted(units_up(piece.loom, card.before, [card.handle], ()))
+    up = sorted(units_up(loom, card.before, [card.handle], ()))
     if not up:
         return "Nothing rises."
     if len(up) == 1:
-        return f"1 unit is up: unit {up[0]} from your left."
-    return f"{len(up)} units are up, the outermost {up[0]} and {up[-1]} from your left."
+        return f"1 unit is up: unit {up[0]} from your {naming.units_from} at the bench."
+    outermost = f"{up[0]} and {up[-1]} from your {naming.units_from} at the bench"
+    return f"{len(up)} units are up, the outermost {outermost}."
 
 
 def brief_words(card: Card) -> str:
@@ -418,7 +428,10 @@ def undo_first(card: Card, standing: State) -> tuple[str, ...]:
     Args:
         standing: what stands in the loom now.
     """
-    lines = ["Let the handle down. Go behind; nobody at the handles."]
+    up = [handle_words(standing.raised)] if standing.raised else []
+    up += [cord_words(standing.pulled)] if standing.pulled else []
+    let_down = f"Let {and_list(up)} down" if up else "Let the handle down"
+    lines = [f"{let_down}. Go behind; nobody at the handles."]
     match card.step:
         case Insert(shaft=shaft, temporary=name):
             handle = standing.handle_on(name)
@@ -431,6 +444,8 @@ def undo_first(card: Card, standing: State) -> tuple[str, ...]:
         case MoveCords(handle=handle, target=target):
             lines.append(f"Follow both cords of handle {handle} from the handle to their ends.")
             lines.append(f"Hang both on {carrier_words(target)}; read the tape first.")
+    if up:
+        lines.append(f"Back at the bench, pull {and_list(up)} again.")
     return tuple(lines)
 
 
@@ -444,6 +459,8 @@ def done_words(card: Card) -> str:
             return f"Row {row}: shed raised"
         case Weave(row=row):
             return f"Row {row} woven"
+        case TakeOut(row=row, picks=picks):
+            return f"Row {row}: {several(picks, 'pick')} taken out"
         case Label(shafts=shafts):
             return f"Numbers taped on {'shaft' if len(shafts) == 1 else 'shafts'} {numbers_text(shafts)}"
         case Insert(temporary=name):
@@ -459,44 +476,3 @@ def done_words(card: Card) -> str:
     if card.kind == "test_lift":
         return f"Test lift of handle {card.handle}: as shown"
     return "Piece finished"
-
-
-def log_words(cards: Sequence[Card], kind: TapKind, number: int, again: int | None) -> str:
-    """One entry of the log.
-
-    Args:
-        number: the card that was up when she tapped.
-        again: the card that was being done once more then, or None.
-    """
-    card = cards[number]
-    match kind:
-        case "begin":
-            return "Put on the loom"
-        case "next":
-            return done_words(card) if again is None else f"{done_words(cards[again])}, done again"
-        case "back" if again is not None:
-            return "Back to the test lift: not done again"
-        case "back":
-            return "Back: tapped too far"
-        case "again":
-            return f"Test lift of handle {card.handle}: not right"
-        case "stands":
-            return "After a break: all stood as shown"
-        case "aside":
-            return "Taken off the loom, to go on later"
-        case "resume":
-            return "Put on the loom again"
-        case "end":
-            return "Given up; the loom is cleared"
-
-
-def is_about_temporaries(cards: Sequence[Card], kind: TapKind, number: int, again: int | None) -> bool:
-    """Whether an entry of the log has to do with a temporary or with where cords hang."""
-    about = cards[number if again is None else again].kind
-    return kind in ("next", "again", "back") and about in (
-        "label",
-        "insert",
-        "withdraw",
-        "move_cords",
-        "test_lift",
-    )

@@ -2,32 +2,40 @@
 
 from __future__ import annotations
 
+import json
 import os
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import cast
 
 from sqlalchemy import Engine
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import defer
 from sqlmodel import Session, col, select
 
 from server.design.piece import Piece
 from server.design.piece_file import read_piece
 from server.plan.replay import verify
 from server.plan.workorder import WorkOrder, read_workorder, write_workorder
-from server.session.cards import Card, deal
-from server.session.place import NotNow, Place, Tap, TapKind, after_tap, is_stale
+from server.session.cards import Course, deal, deal_course
+from server.session.place import Decks, NotNow, Place, Tap, after_tap, is_stale
+from server.store.courses import read_course, write_course
 from server.store.failure import READ_ONLY, StoreFailure, told
 from server.store.opening import bring_up_to_date, open_engine, revision_of, write_ahead
-from server.store.tables import PieceRow, PreferenceRow, TapRow
-from server.store.weavings import Answer, LogEntry, PieceLine, Weaving, rows_woven
+from server.store.tables import CourseRow, NoteRow, PieceRow, PreferenceRow, TapRow, utc_text
+from server.store.weavings import Answer, Log, LogEntry, Note, PieceLine, Weaving, rows_woven
 
 __all__ = ["Store", "StoreFailure", "utc_now"]
 
 STALE = "Another tap was first; this is where the piece is now."
+
+# what every tap asks of the file, in SQL itself: to put it together anew takes longer than the disk does
+_NEW_TAPS = "SELECT kind, detail, key, at FROM taps WHERE piece = ? AND turn > ? ORDER BY turn"
+_ADD_TAP = "INSERT INTO taps (piece, turn, kind, card, at, detail, key) VALUES (?, ?, ?, ?, ?, ?, ?)"
 
 
 def utc_now() -> datetime:
@@ -35,22 +43,23 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(slots=True, eq=False)
 class _Known:
-    """What never changes about a piece, so that it is read and dealt once."""
+    """What never changes about a piece, so that it is read and dealt once; courses are only added."""
 
     id: int
     piece: Piece
     order: WorkOrder
-    cards: tuple[Card, ...]
     added_at: datetime
+    decks: Decks
+    courses: tuple[Course, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class _Log:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Read:
     """A log as far as it was read, and the place that it leads to."""
 
-    entries: tuple[LogEntry, ...] = ()
+    log: Log = field(default_factory=Log)
     place: Place = field(default_factory=Place)
 
 
@@ -73,7 +82,8 @@ class Store:
         self.path = path
         self._clock = clock
         self._known: dict[int, _Known] = {}
-        self._read: dict[int, _Log] = {}
+        self._read: dict[int, _Read] = {}
+        self._listeners: list[Callable[[int, int], None]] = []
         self._lock = threading.Lock()
         with told(path):
             path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -141,44 +151,124 @@ class Store:
             known = self._piece(session, piece_id)
             return None if known is None else _weaving(known, self._log(session, known))
 
-    def tap(self, piece_id: int, tap: Tap, keep: Mapping[str, str] | None = None) -> Answer | None:
+    def listen(self, listener: Callable[[int, int], None]) -> None:
+        """Call this with a piece's id and turn after each tap that counted through this store."""
+        self._listeners.append(listener)
+
+    def tap(
+        self,
+        piece_id: int,
+        tap: Tap,
+        keep: Mapping[str, str] | None = None,
+        at: datetime | None = None,
+        course: Course | None = None,
+    ) -> Answer | None:
         """Take a tap: add it to the log, or say in a sentence why nothing changed.
 
-        When this returns, a tap that counted is on the disk.
+        When this returns, a tap that counted is on the disk. One whose key has counted already counts
+        no second time, and is answered as counted.
 
         Args:
             keep: preferences to be set together with the tap, if it counts.
+            at: when it was made, if that was earlier; never before the tap before it.
+            course: a plan made on the way, to be kept and followed with a tap of kind "course".
 
         Returns:
             None if there is no such piece.
+
+        Raises:
+            Mismatch: if the course does not weave what is left.
         """
         with self._transaction(self._writing) as session:
             known = self._piece(session, piece_id)
             if known is None:
                 return None
-            log = self._log(session, known)
-            before = log.place
+            read = self._log(session, known)
+            before = read.place
+            # one that has counted is stale: its turn has passed
             if is_stale(before, tap):
-                return Answer(_weaving(known, log), False, STALE)
+                if tap.key and self._has_counted(session, piece_id, tap.key):
+                    return Answer(_weaving(known, read), True, "")
+                return Answer(_weaving(known, read), False, STALE, stale=True)
+            if course is not None:
+                said = json.loads(tap.detail or "{}") | {"course": len(known.courses) + 1}
+                tap = replace(tap, detail=json.dumps(said))
+                decks = _with_course(known, course)
+            else:
+                decks = known.decks
             try:
-                place = after_tap(known.cards, before, tap.kind)
+                place = after_tap(decks, before, tap)
                 if place.status == "on the loom" != before.status:
                     self._loom_must_be_free(session, known)
             except NotNow as why:
-                return Answer(_weaving(known, log), False, str(why))
-            entry = LogEntry(place.turn, tap.kind, before.card, before.again, self.now())
-            session.add(
-                TapRow(
-                    piece=piece_id,
-                    turn=entry.turn,
-                    kind=entry.kind,
-                    card=entry.card,
-                    again=entry.again,
-                    at=entry.at,
+                return Answer(_weaving(known, read), False, str(why))
+            now = self.now() if at is None else min(at, self.now())
+            entry = _entry(read, tap, now if not read.log else max(now, read.log[-1].at))
+            at_text, key = utc_text(entry.at), entry.key or None
+            row = (piece_id, entry.turn, entry.kind, before.card, at_text, entry.detail, key)
+            try:
+                session.connection().exec_driver_sql(_ADD_TAP, row)
+            except IntegrityError:
+                if not self._has_counted(session, piece_id, tap.key):
+                    raise
+                return Answer(_weaving(known, read), True, "")  # another tap under a key that has counted
+            if course is not None:
+                session.add(
+                    CourseRow(
+                        piece=piece_id,
+                        number=len(known.courses) + 1,
+                        course_text=write_course(course),
+                        added_at=self.now(),
+                    )
                 )
-            )
-            _set(session, keep or {})
-        return Answer(_weaving(known, _Log((*log.entries, entry), place)), True, "")
+            if keep:
+                _set(session, keep)
+        for listener in self._listeners:
+            listener(piece_id, entry.turn)
+        with self._lock:
+            if course is not None and len(known.decks.cards) < len(decks.cards):
+                known.decks, known.courses = decks, (*known.courses, course)
+            if self._read.get(piece_id, read) is read:
+                read = self._read[piece_id] = _Read(read.log.with_one(entry), place)
+            else:  # another thread has read on meanwhile
+                read = _Read(Log([*read.log, entry]), place)
+        return Answer(_weaving(known, read), True, "")
+
+    def notes(self, piece_id: int) -> list[Note]:
+        """What was noted on the rows of a piece, by row, the oldest first."""
+        chosen = select(NoteRow).where(NoteRow.piece == piece_id, col(NoteRow.thrown_away).is_(False))
+        chosen = chosen.order_by(col(NoteRow.row), col(NoteRow.id))
+        with self._transaction(self._reading) as session:
+            rows = session.exec(chosen.options(defer(NoteRow.picture)))  # type: ignore[arg-type]
+            return [Note(cast(int, row.id), row.row, row.words, row.media_type, row.at) for row in rows]
+
+    def add_note(self, piece_id: int, row: int, words: str, picture: bytes | None, media_type: str) -> int:
+        """Keep a note on a row; returns its id."""
+        note = NoteRow(
+            piece=piece_id, row=row, words=words, picture=picture, media_type=media_type, at=self.now()
+        )
+        with self._transaction(self._writing) as session:
+            session.add(note)
+            session.flush()
+            return cast(int, note.id)
+
+    def throw_note_away(self, piece_id: int, note_id: int, away: bool = True) -> bool:
+        """Put a note out of sight, or back; False if there is no such note."""
+        with self._transaction(self._writing) as session:
+            note = session.get(NoteRow, note_id) if 0 < note_id < 2**63 else None
+            if note is None or note.piece != piece_id:
+                return False
+            note.thrown_away = away
+            session.add(note)
+            return True
+
+    def picture(self, piece_id: int, note_id: int) -> tuple[bytes, str] | None:
+        """A note's picture and its media type, if there is one."""
+        with self._transaction(self._reading) as session:
+            note = session.get(NoteRow, note_id) if 0 < note_id < 2**63 else None
+            if note is None or note.piece != piece_id or note.picture is None or note.thrown_away:
+                return None
+            return note.picture, note.media_type
 
     def preferences(self) -> dict[str, str]:
         """All preferences that were ever set."""
@@ -208,26 +298,46 @@ class Store:
 
     def _learn(self, row: PieceRow) -> _Known:
         piece, order = read_piece(row.file_text), read_workorder(row.order_text)
-        known = _Known(cast(int, row.id), piece, order, deal(piece, order), row.added_at)
+        decks = Decks(piece.loom, (deal(piece, order),))
+        known = _Known(cast(int, row.id), piece, order, row.added_at, decks)
         with self._lock:
             return self._known.setdefault(known.id, known)
 
-    def _log(self, session: Session, known: _Known) -> _Log:
+    def _learn_courses(self, session: Session, known: _Known) -> None:
+        """Read the courses that another process has added."""
+        new = select(CourseRow).where(CourseRow.piece == known.id, CourseRow.number > len(known.courses))
+        for row in session.exec(new.order_by(col(CourseRow.number))).all():
+            course = read_course(row.course_text)
+            decks = _with_course(known, course)
+            with self._lock:
+                if len(known.courses) == row.number - 1:
+                    known.decks, known.courses = decks, (*known.courses, course)
+
+    def _log(self, session: Session, known: _Known) -> _Read:
         """A piece's log. What was read before stays as it was, so that only what is new is read."""
-        log = self._read.get(known.id, _Log())
-        new = select(TapRow).where(TapRow.piece == known.id, TapRow.turn > len(log.entries))
-        entries, place = list(log.entries), log.place
-        for row in session.exec(new.order_by(col(TapRow.turn))):
-            entry = LogEntry(row.turn, cast(TapKind, row.kind), row.card, row.again, row.at)
-            place = after_tap(known.cards, place, entry.kind)
-            entries.append(entry)
-        if len(entries) == len(log.entries):
-            return log
-        log = _Log(tuple(entries), place)
+        read = self._read.get(known.id)
+        start = read = _Read() if read is None else read
+        new = session.connection().exec_driver_sql(_NEW_TAPS, (known.id, len(read.log)))
+        for kind, detail, key, at in new.all():
+            tap = Tap(kind, read.place.card, read.place.turn, detail, key or "")
+            if kind == "course":
+                self._learn_courses(session, known)
+            place = after_tap(known.decks, read.place, tap)
+            entry = _entry(read, tap, datetime.fromisoformat(at))
+            # the list of a log that others hold is added to under the lock only, in `tap`
+            log = Log([*read.log, entry]) if read is start else read.log.with_one(entry)
+            read = _Read(log, place)
+        if read is start:
+            with self._lock:
+                return self._read.setdefault(known.id, read)
         with self._lock:
-            if len(entries) > len(self._read.get(known.id, _Log()).entries):
-                self._read[known.id] = log
-        return log
+            if len(read.log) > len(self._read.get(known.id, start).log):
+                self._read[known.id] = read
+        return read
+
+    def _has_counted(self, session: Session, piece_id: int, key: str) -> bool:
+        found = select(TapRow.turn).where(TapRow.piece == piece_id, TapRow.key == key)
+        return session.exec(found).first() is not None
 
     def _loom_must_be_free(self, session: Session, known: _Known) -> None:
         """Raise NotNow while another piece is on the loom of that name."""
@@ -251,27 +361,43 @@ def _loom_name(piece: Piece) -> str:
     return piece.loom.name.strip().casefold()
 
 
-def _weaving(known: _Known, log: _Log) -> Weaving:
+def _weaving(known: _Known, read: _Read) -> Weaving:
     return Weaving(
         id=known.id,
         piece=known.piece,
         order=known.order,
-        cards=known.cards,
-        log=log.entries,
-        place=log.place,
+        decks=known.decks,
+        log=read.log,
+        place=read.place,
+        courses=known.courses,
     )
 
 
-def _line(known: _Known, log: _Log) -> PieceLine:
-    place = log.place
+def _with_course(known: _Known, course: Course) -> Decks:
+    return replace(known.decks, cards=(*known.decks.cards, deal_course(known.piece, course)))
+
+
+def _entry(read: _Read, tap: Tap, at: datetime) -> LogEntry:
+    """The next entry of a log, made at this time."""
+    last = read.log[-1] if read.log else None
+    afresh = tap.kind in ("begin", "stands")
+    between = 0.0 if last is None or afresh else (at - last.at).total_seconds()
+    was_off = tap.kind == "resume" or (tap.kind == "back" and read.place.status == "finished")
+    if last is not None and not afresh:
+        between, was_off = max(between, last.longest), was_off or last.was_off
+    return LogEntry(read.place.turn + 1, tap.kind, tap.detail, tap.key, at, read.place, between, was_off)
+
+
+def _line(known: _Known, read: _Read) -> PieceLine:
+    place = read.place
     return PieceLine(
         id=known.id,
         name=known.piece.name,
         loom_name=known.piece.loom.name,
         status=place.status,
-        rows_woven=rows_woven(known.cards, place),
+        rows_woven=rows_woven(known.decks, place),
         rows=len(known.piece.rows),
-        last_at=log.entries[-1].at if log.entries else None,
+        last_at=read.log[-1].at if read.log else None,
         walks=known.order.totals.walks,
         minutes=known.order.totals.minutes,
     )

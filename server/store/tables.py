@@ -5,8 +5,13 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import Dialect, Text, TypeDecorator
+from sqlalchemy import Dialect, Index, LargeBinary, Text, TypeDecorator
 from sqlmodel import Field, SQLModel
+
+
+def utc_text(at: datetime) -> str:
+    """An aware time as the file keeps it."""
+    return at.astimezone(UTC).isoformat(timespec="microseconds")
 
 
 class UtcTime(TypeDecorator[datetime]):
@@ -17,7 +22,7 @@ class UtcTime(TypeDecorator[datetime]):
 
     def process_bind_param(self, value: datetime | None, dialect: Dialect) -> str | None:
         """To the file."""
-        return None if value is None else value.astimezone(UTC).isoformat(timespec="microseconds")
+        return None if value is None else utc_text(value)
 
     def process_result_value(self, value: Any | None, dialect: Dialect) -> datetime | None:
         """From the file."""
@@ -41,13 +46,42 @@ class TapRow(SQLModel, table=True):
     """One tap that counted. Rows are only added; triggers refuse everything else."""
 
     __tablename__ = "taps"
+    __table_args__ = (Index("taps_once", "piece", "key", unique=True),)
 
     piece: int = Field(foreign_key="pieces.id", primary_key=True)
     turn: int = Field(primary_key=True)
     kind: str = Field(sa_type=Text)
     card: int
-    again: int | None = None
+    again: int | None = None  # as of before 0003: the card that was being done once more
     at: datetime = Field(sa_type=UtcTime)
+    detail: str = Field(default="", sa_type=Text)
+    key: str | None = Field(default=None, sa_type=Text)
+
+
+class CourseRow(SQLModel, table=True):
+    """A plan that was made on the way; it never changes. Number 0 is the piece's own."""
+
+    __tablename__ = "courses"
+
+    piece: int = Field(foreign_key="pieces.id", primary_key=True)
+    number: int = Field(primary_key=True)
+    course_text: str = Field(sa_type=Text)
+    added_at: datetime = Field(sa_type=UtcTime)
+
+
+class NoteRow(SQLModel, table=True):
+    """What she noted on a row: words, or a picture. What was thrown away is kept out of sight."""
+
+    __tablename__ = "notes"
+
+    id: int | None = Field(default=None, primary_key=True)
+    piece: int = Field(foreign_key="pieces.id", index=True)
+    row: int
+    words: str = Field(default="", sa_type=Text)
+    picture: bytes | None = Field(default=None, sa_type=LargeBinary)
+    media_type: str = Field(default="", sa_type=Text)
+    at: datetime = Field(sa_type=UtcTime)
+    thrown_away: bool = False
 
 
 class PreferenceRow(SQLModel, table=True):

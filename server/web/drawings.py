@@ -1,25 +1,44 @@
 """What the drawings show, computed from the loom and what stands in it; templates/drawings puts it in SVG.
 
-Lengths are in the drawing's own units; y runs downwards.
+Looms, states and units are taken as the files count: where a thing is drawn, no numbering changes. A `Sight`
+says how they are labelled and from which side of the loom they are seen. Lengths are in the drawing's own
+units; y runs downwards.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Literal
 
 from server.design.piece import Piece
 from server.loom.counting import Run, Stance, as_met, begins_at_her_left
-from server.loom.state import Loom, State, parent_of, temporary_order
+from server.loom.state import Loom, State, handle_order, parent_of, temporary_order
 from server.plan.demands import troubles
-from server.session.wording import Change
+from server.session.naming import Naming
+from server.session.wording import Change, entries
 
 Doing = Literal["pull", "let go", "leave", "idle"]
 
 HANDLES_SHOWN = 16
 """A loom with more handles than this has its runs of idle ones folded on every screen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """How drawings are labelled, and from where they are seen.
+
+    Attributes:
+        behind: whether from behind the loom, where left is right.
+    """
+
+    naming: Naming
+    behind: bool = False
+
+    def across(self, unit: int) -> float:
+        """The middle of a unit across the warp, in units from the left of the drawing."""
+        return self.naming.units - unit + 0.5 if self.behind else unit - 0.5
 
 
 # --- handles -------------------------------------------------------------------------------------------
@@ -30,6 +49,7 @@ class Handle:
     """One handle in the row over the weaver's head.
 
     Attributes:
+        name: as she counts.
         doing: what to do with it.
         carries: the temporary its cords are on, "" where they are home or a spare handle hangs free.
         is_away: whether its cords are not home.
@@ -56,40 +76,55 @@ class IdleHandles:
     always: bool
 
 
+@dataclass(frozen=True, slots=True)
+class HandleRow:
+    """The handles as they hang.
+
+    Attributes:
+        hung: from left to right.
+        behind: whether as seen from behind the loom.
+    """
+
+    hung: tuple[Handle | IdleHandles, ...]
+    behind: bool
+
+
 def all_handles(loom: Loom) -> list[str]:
     """Handles as they hang: the pattern shafts' in order, spare ones after."""
     own = [str(shaft) for shaft in range(1, loom.pattern_shafts + 1)]
     return own + [f"S{spare}" for spare in range(1, loom.spare_handles + 1)]
 
 
-def handle_row(
-    loom: Loom, state: State, change: Change, *, alone: bool = False
-) -> list[Handle | IdleHandles]:
+def handle_row(loom: Loom, state: State, change: Change, sight: Sight, *, alone: bool = False) -> HandleRow:
     """The handles as they hang, with what is to be done to each.
 
     Args:
         alone: fold all others, also those whose cords are not home.
     """
+    named, carrier = sight.naming.name, sight.naming.carrier
     doing: dict[str, Doing] = dict.fromkeys(change.pull, "pull")
     doing |= dict.fromkeys(change.let_go, "let go")
     doing |= dict.fromkeys(change.leave, "leave")
     names = all_handles(loom)
+    if sight.behind:
+        names.reverse()
     away = dict(state.away)
     row: list[Handle | IdleHandles] = []
     for is_idle, group in groupby(names, lambda name: name not in doing and (alone or name not in away)):
         handles = tuple(
-            Handle(name, doing.get(name, "idle"), away.get(name) or "", name in away) for name in group
+            Handle(named(name), doing.get(name, "idle"), carrier(away.get(name)) or "", name in away)
+            for name in group
         )
         if is_idle and len(handles) > 1:
             row.append(IdleHandles(_run_text(handles), handles, alone or len(names) > HANDLES_SHOWN))
         else:
             row += handles
-    return row
+    return HandleRow(tuple(row), sight.behind)
 
 
 def _run_text(handles: Sequence[Handle]) -> str:
-    own = [handle.name for handle in handles if handle.name.isdigit()]
-    spare = [handle.name for handle in handles if not handle.name.isdigit()]
+    own = sorted((handle.name for handle in handles if handle.name.isdigit()), key=int)
+    spare = sorted((handle.name for handle in handles if not handle.name.isdigit()), key=handle_order)
     runs = [own, spare]
     return ", ".join(run[0] if len(run) == 1 else f"{run[0]}–{run[-1]}" for run in runs if run)
 
@@ -102,7 +137,7 @@ class CordRun:
     """Neighbouring single cords with which the same is done.
 
     Attributes:
-        text: their units, "1–4".
+        text: their units as she counts, "1–4".
         across: where each cord hangs, from the left.
     """
 
@@ -119,8 +154,10 @@ _CORD_GAP = 15.0
 _WIDEST_RUN = 150.0
 
 
-def cord_runs(pull: Iterable[int], let_go: Iterable[int], leave: Iterable[int]) -> list[CordRun]:
-    """The single cords that take part in a row, by unit; empty where there are too many runs."""
+def cord_runs(
+    pull: Iterable[int], let_go: Iterable[int], leave: Iterable[int], sight: Sight
+) -> list[CordRun]:
+    """The single cords that take part in a row, from left to right; empty where there are too many runs."""
     ways: tuple[tuple[Doing, Iterable[int]], ...] = (("pull", pull), ("let go", let_go), ("leave", leave))
     runs = sorted((start, length, doing) for doing, units in ways for start, length in runs_of(sorted(units)))
     if len(runs) > MOST_CORD_RUNS:
@@ -128,9 +165,9 @@ def cord_runs(pull: Iterable[int], let_go: Iterable[int], leave: Iterable[int]) 
     found = []
     for start, length, doing in runs:
         gap = min(_CORD_GAP, _WIDEST_RUN / length)
-        text = str(start) if length == 1 else f"{start}{'–' if length > 2 else ', '}{start + length - 1}"
+        text = ", ".join(entries(map(sight.naming.unit, range(start, start + length))))
         found.append(CordRun(doing, text, tuple((n + 0.5) * gap for n in range(length)), length * gap))
-    return found
+    return found[::-1] if sight.behind else found
 
 
 # --- a strip of units ----------------------------------------------------------------------------------
@@ -146,23 +183,41 @@ class Tick:
 
 @dataclass(frozen=True, slots=True)
 class Strip:
-    """The whole width of the warp from the weaver's left, one unit long per unit.
+    """The whole width of the warp, one unit long per unit.
 
     Attributes:
         up: path data: a stroke one unit thick over the units that are up.
-        ticks: unit numbers.
+        ticks: unit numbers as she counts.
+        seen: "as you see them from the bench" or "seen from behind the loom".
     """
 
     units: int
     up: str
     ticks: tuple[Tick, ...]
+    seen: str
 
 
-def strip(loom: Loom, up: Iterable[int]) -> Strip:
+def strip(loom: Loom, up: Iterable[int], sight: Sight) -> Strip:
     """The width of the cloth with these units up."""
-    units = len(loom.leashes)
-    ticks = tuple(Tick(unit - 0.5, str(unit)) for unit in edge_numbers(units, tick_step(units)))
-    return Strip(units, row_path(sorted(up), 0.5), ticks)
+    path = row_path(cells_across(up, sight), 0.5)
+    return Strip(len(loom.leashes), path, tuple(unit_ticks(sight)), seen_words(sight))
+
+
+def cells_across(units: Iterable[int], sight: Sight) -> list[int]:
+    """Where units are across the warp, from 1 at the left of the drawing, ascending."""
+    return sorted(int(sight.across(unit) + 0.5) for unit in units)
+
+
+def seen_words(sight: Sight) -> str:
+    """From where a drawing is seen."""
+    return "seen from behind the loom" if sight.behind else "as you see them from the bench"
+
+
+def unit_ticks(sight: Sight) -> Iterator[Tick]:
+    """Unit numbers along an edge, from where she begins to count."""
+    units = sight.naming.units
+    for number in edge_numbers(units, tick_step(units)):
+        yield Tick(sight.across(sight.naming.unit(number)), str(number))
 
 
 def tick_step(number: int) -> int:
@@ -198,7 +253,7 @@ class LeashGroup:
 
     Attributes:
         text: "take 3" or "pass 2"; "" where the run goes on from the group before.
-        units: the units whose leashes these are, in the order of the drawing.
+        units: the units whose leashes these are, as she counts, in the order of the drawing.
     """
 
     text: str
@@ -210,7 +265,9 @@ MOST_IN_A_GROUP = 6
 """Longer runs are broken, so that they fit a narrow screen."""
 
 
-def leash_groups(hung: Iterable[int], runs: Sequence[Run], stance: Stance) -> list[LeashGroup]:
+def leash_groups(
+    hung: Iterable[int], runs: Sequence[Run], stance: Stance, naming: Naming
+) -> list[LeashGroup]:
     """Every leash of a shaft in its place, in counting order; units within a group as they are drawn."""
     met = list(as_met(hung, stance))
     groups: list[LeashGroup] = []
@@ -220,7 +277,7 @@ def leash_groups(hung: Iterable[int], runs: Sequence[Run], stance: Stance) -> li
             part = units[start : start + MOST_IN_A_GROUP]
             drawn = part if begins_at_her_left(stance) else part[::-1]
             text = f"{'take' if run.take else 'pass'} {run.leashes}" if start == 0 else ""
-            groups.append(LeashGroup(text, run.take, tuple(drawn)))
+            groups.append(LeashGroup(text, run.take, tuple(map(naming.unit, drawn))))
     return groups
 
 
@@ -232,7 +289,7 @@ class Bar:
     """A shaft or temporary seen from above.
 
     Attributes:
-        name: "7" or "7a".
+        name: "7" or "7a", as she counts.
         y: its distance from the top.
         is_meant: whether something is to be done at it.
     """
@@ -264,16 +321,16 @@ class LoomMap:
 _BAR_GAP = 26.0
 
 
-def loom_map(loom: Loom, state: State, meant: Iterable[str], stance: Stance | None) -> LoomMap:
+def loom_map(loom: Loom, state: State, meant: Iterable[str], stance: Stance | None, sight: Sight) -> LoomMap:
     """The loom from above, as seen by one who stands there.
 
     Args:
         state: the temporaries that are in.
         meant: names of shafts and temporaries to be worked on.
-        stance: where she stands; None: at the bench.
+        stance: where she stands to work at it; None: nowhere yet, it is seen from where the sight is.
     """
     wanted = set(meant)
-    behind = stance in ("behind-left", "behind-right")
+    behind = sight.behind if stance is None else stance in ("behind-left", "behind-right")
     named = {parent_of(name) for name in wanted} | {t.parent for t in state.temporaries}
     named |= {1, loom.pattern_shafts}
     if loom.pattern_shafts <= 8:
@@ -299,7 +356,7 @@ def loom_map(loom: Loom, state: State, meant: Iterable[str], stance: Stance | No
         if isinstance(item, int):
             gaps.append((y, item))
         else:
-            bars.append(Bar(item.name, y, item.is_temporary, item.is_meant))
+            bars.append(Bar(sight.naming.name(item.name), y, item.is_temporary, item.is_meant))
         y += _BAR_GAP
     stands: Literal["bottom", "left", "right"] = "bottom"
     if stance == "left-side":
@@ -347,7 +404,7 @@ def cells_needing_temporaries(piece: Piece) -> dict[int, frozenset[int]]:
     }
 
 
-def design_picture(piece: Piece, walks_after: Sequence[int]) -> DesignPicture:
+def design_picture(piece: Piece, walks_after: Sequence[int], naming: Naming) -> DesignPicture:
     """The design with the cells marked that the loom could not do unaided.
 
     Args:
@@ -362,7 +419,6 @@ def design_picture(piece: Piece, walks_after: Sequence[int]) -> DesignPicture:
         if marked := sorted(needing.get(row, ())):
             needing_path.append(row_path(marked, y))
             marks += [f"M{unit - 0.85:g} {y + 0.35:g}l.7-.7" for unit in marked]
-    unit_step, row_step = tick_step(units), tick_step(rows)
     return DesignPicture(
         units=units,
         rows=rows,
@@ -370,10 +426,41 @@ def design_picture(piece: Piece, walks_after: Sequence[int]) -> DesignPicture:
         lifted="".join(lifted_path),
         needing="".join(needing_path),
         marks="".join(marks),
-        unit_ticks=tuple(Tick(unit - 0.5, str(unit)) for unit in edge_numbers(units, unit_step)),
-        row_ticks=tuple(Tick(rows - row + 0.5, str(row)) for row in edge_numbers(rows, row_step)),
+        unit_ticks=tuple(unit_ticks(Sight(naming))),
+        row_ticks=tuple(Tick(rows - row + 0.5, str(row)) for row in edge_numbers(rows, tick_step(rows))),
         walks=tuple(Tick(rows - row, str(number)) for number, row in enumerate(walks_after, 1)),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Cloth:
+    """The last rows, the newest at the top, one unit long per unit and row.
+
+    Attributes:
+        lifted: path data of all lifted cells, for a stroke one cell thick.
+    """
+
+    units: int
+    first_row: int
+    last_row: int
+    lifted: str
+
+    @property
+    def rows(self) -> int:
+        """How many are shown."""
+        return self.last_row - self.first_row + 1
+
+
+def cloth(piece: Piece, before_row: int, rows: int, sight: Sight) -> Cloth | None:
+    """The rows woven before a row, at most so many of them; None before the first."""
+    if before_row < 2:
+        return None
+    first = max(1, before_row - rows)
+    paths = [
+        row_path(cells_across(piece.rows[row - 1], sight), before_row - 1 - row + 0.5)
+        for row in range(first, before_row)
+    ]
+    return Cloth(len(piece.loom.leashes), first, before_row - 1, "".join(paths))
 
 
 def edge_numbers(number: int, step: int) -> list[int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 
 from fastapi import Request
 from starlette.datastructures import Headers, MutableHeaders
@@ -10,14 +11,23 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from server.settings import LOOPBACK, Settings
+from server.web.device import asking, device_of
 from server.web.entry import COOKIE, has_joined, is_this_computer, join_page, sentence_page
 from server.web.static_files import static_url
 
 MOST_UPLOAD = 1_048_576
 """Bytes of a piece file brought in by a form."""
-_MOST_BODY = MOST_UPLOAD + 16_384  # the form around the file
+_FORM = 16_384  # the form around the file
+_MOST_BODY = MOST_UPLOAD + _FORM
+
+MOST_PICTURE = 8 * 1_048_576
+"""Bytes of a photograph put on a row; only that one address takes so much."""
+_NOTES = re.compile(r"/pieces/[0-9]{1,9}/notes", re.ASCII)
 
 _SAFE = ("GET", "HEAD", "OPTIONS")
+
+BEFORE_JOINING = ("looks.css", "join.css")
+"""All that a device may load that has not joined."""
 
 _HEADERS = {
     "Content-Security-Policy": (
@@ -49,6 +59,7 @@ class Guard:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
+        asking.set(device_of(Request(scope)))
         answered = False
         only_head = scope["method"] == "HEAD"
         if only_head:  # answered as GET is, without the body
@@ -59,7 +70,10 @@ class Guard:
             if message["type"] == "http.response.start":
                 answered = True
                 headers = MutableHeaders(scope=message)
+                stricter = headers.get("content-security-policy")  # a photograph's, which shuts it in
                 headers.update(_HEADERS)
+                if stricter:
+                    headers["Content-Security-Policy"] = stricter
                 # a page restored from history must be asked for again: the piece may have moved on
                 headers.setdefault("Cache-Control", "no-store")
             elif only_head:
@@ -68,11 +82,12 @@ class Guard:
 
         try:
             refusal = self._refusal(Request(scope))
-            body = None if refusal else await _read_body(scope, receive)
+            most = _most_body(scope)
+            body = None if refusal else await _read_body(scope, receive, most)
             if refusal:
                 await refusal(scope, receive, send_with_headers)
             elif body is None:
-                await _too_large()(scope, receive, send_with_headers)
+                await _too_large(most - _FORM)(scope, receive, send_with_headers)
             else:
                 await self.app(scope, _once(body, receive), send_with_headers)
         except Exception:
@@ -93,7 +108,7 @@ class Guard:
         if not is_this_computer(request) and not has_joined(settings, request.cookies.get(COOKIE)):
             path = request.scope["path"]
             allowed = settings.share and (
-                path == "/join" or (request.method == "GET" and path == static_url("join.css"))
+                path == "/join" or (request.method == "GET" and path in map(static_url, BEFORE_JOINING))
             )
             if not allowed:
                 return join_page(settings)
@@ -128,14 +143,20 @@ def _is_same_origin(request: Request) -> bool:
     return request.headers.get("sec-fetch-site", "same-origin") in ("same-origin", "none")
 
 
-async def _read_body(scope: Scope, receive: Receive) -> bytes | None:
+def _most_body(scope: Scope) -> int:
+    """Bytes that a request to this address may carry."""
+    takes_pictures = scope["method"] == "POST" and _NOTES.fullmatch(scope["path"])
+    return MOST_PICTURE + _FORM if takes_pictures else _MOST_BODY
+
+
+async def _read_body(scope: Scope, receive: Receive, most: int) -> bytes | None:
     """The body; None if it is too large. No more than is allowed is ever held.
 
     What a browser still sends after the answer is thrown away by the server as it comes, so that the
     browser gets to read the answer.
     """
     declared = Headers(scope=scope).get("content-length", "0")
-    if not declared.isdigit() or int(declared) > _MOST_BODY:
+    if not declared.isdigit() or int(declared) > most:
         return None
     body = bytearray()
     while True:
@@ -143,7 +164,7 @@ async def _read_body(scope: Scope, receive: Receive) -> bytes | None:
         if message["type"] != "http.request":
             return bytes(body)
         body += message.get("body", b"")
-        if len(body) > _MOST_BODY:
+        if len(body) > most:
             return None
         if not message.get("more_body", False):
             return bytes(body)
@@ -163,11 +184,12 @@ def _once(body: bytes, receive: Receive) -> Receive:
     return give
 
 
-def _too_large() -> Response:
+def _too_large(most: int) -> Response:
     return sentence_page(
         413,
         "Too large",
-        "The file is larger than 1 MB, the most that can be brought in here. Nothing was kept.",
+        f"The file is larger than {most // 1_048_576} MB, the most that can be brought in here. "
+        "Nothing was kept.",
     )
 
 

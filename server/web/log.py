@@ -10,11 +10,15 @@ from datetime import datetime
 from fastapi import APIRouter, HTTPException, Request
 from starlette.responses import Response
 
-from server.session.wording import is_about_temporaries, log_words
+from server.session.log_words import is_about_temporaries, log_words
+from server.session.naming import Naming
 from server.store.weavings import Weaving
-from server.web.rendering import page, weaving_of
+from server.web.rendering import naming_of, page, weaving_of
 
 router = APIRouter()
+
+COUNTED = "what (shafts counted from the weaver, units from her left)"
+"""Says in the table how it counts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,20 +33,20 @@ class LogLine:
     is_walk: bool
 
 
-def log_lines(weaving: Weaving, only_temporaries: bool) -> list[LogLine]:
+def log_lines(weaving: Weaving, only_temporaries: bool, naming: Naming) -> list[LogLine]:
     """The log in words, newest first."""
-    cards = weaving.cards
+    decks = weaving.decks
     return [
         LogLine(
             turn=entry.turn,
             at=entry.at,
-            text=log_words(cards, entry.kind, entry.card, entry.again),
-            row=cards[entry.card].row,
-            is_back=entry.kind in ("back", "again"),
-            is_walk=entry.kind == "next" and cards[entry.card].kind == "walk",
+            text=log_words(decks, entry.kind, entry.detail, entry.before, naming),
+            row=decks.at(entry.before).row,
+            is_back=entry.kind in ("back", "again", "too_far", "undo"),
+            is_walk=entry.kind == "next" and decks.at(entry.before).kind == "walk",
         )
         for entry in reversed(weaving.log)
-        if not only_temporaries or is_about_temporaries(cards, entry.kind, entry.card, entry.again)
+        if not only_temporaries or is_about_temporaries(decks, entry.kind, entry.before)
     ]
 
 
@@ -57,17 +61,18 @@ def show_log(request: Request, piece: str, only: str = "") -> Response:
     """The log of a piece."""
     weaving = weaving_of(request, piece)
     chosen = _only(only)
-    return page("log.html", weaving=weaving, lines=log_lines(weaving, chosen), only=chosen)
+    lines = log_lines(weaving, chosen, naming_of(request, weaving))
+    return page("log.html", weaving=weaving, lines=lines, only=chosen)
 
 
 @router.get("/pieces/{piece}/log.csv")
 def log_table(request: Request, piece: str, only: str = "") -> Response:
-    """The log as a table, oldest first, UTF-8."""
+    """The log as a table, oldest first, UTF-8. Like every file it counts as the piece's file does."""
     weaving = weaving_of(request, piece)
     text = io.StringIO()
     table = csv.writer(text)
-    table.writerow(["number", "time (UTC)", "piece", "row", "what"])
-    for line in reversed(log_lines(weaving, _only(only))):
+    table.writerow(["number", "time (UTC)", "piece", "row", COUNTED])
+    for line in reversed(log_lines(weaving, _only(only), Naming.on(weaving.piece.loom))):
         row = [str(line.turn), f"{line.at:%Y-%m-%d %H:%M:%S}", weaving.piece.name, str(line.row), line.text]
         table.writerow([harmless(cell) for cell in row])
     return Response(

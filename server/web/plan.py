@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -10,11 +11,15 @@ from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from server.design.piece import Piece
+from server.loom.state import State
 from server.loom.steps import Insert, Raise
 from server.plan.demands import troubles
 from server.plan.hand_rule import hand_rule
 from server.plan.workorder import Totals
+from server.session.cards import Card
+from server.session.naming import Naming
 from server.session.place import TapKind
+from server.session.wishes import wished
 from server.session.wording import (
     after_row,
     cord_words,
@@ -24,12 +29,14 @@ from server.session.wording import (
     heading,
     numbers_text,
 )
-from server.store.weavings import Weaving, rows_woven
+from server.store.weavings import Weaving
 from server.web.drawings import design_picture, tape
+from server.web.proposals import wishes_of
 from server.web.rendering import (
     NotUnderstood,
     Shown,
     first_side_key,
+    naming_of,
     page,
     preferences_of,
     store_of,
@@ -75,27 +82,35 @@ class RowLine:
     walk_before: bool
 
 
-def walk_lines(weaving: Weaving) -> list[WalkLine]:
-    """Each walk of a piece, with what is done on it."""
+def walk_lines(cards: Sequence[Card], free_walks: Collection[int]) -> list[WalkLine]:
+    """Each walk of a piece, with what is done on it.
+
+    Args:
+        cards: as she counts.
+        free_walks: rows after which a walk costs nothing.
+    """
     return [
         WalkLine(
             number,
             after_row(card.row),
-            tuple(heading(thing) for thing in things_behind(weaving.cards, card.number)),
-            card.row in weaving.piece.free_walks,
+            tuple(heading(thing) for thing in things_behind(cards, card.number)),
+            card.row in free_walks,
         )
-        for number, card in enumerate(walk_cards(weaving.cards), 1)
+        for number, card in enumerate(walk_cards(cards), 1)
     ]
 
 
-def temporary_lines(weaving: Weaving) -> list[TemporaryLine]:
-    """Each temporary of a piece, in the order in which they go in."""
-    rows = len(weaving.piece.rows)
+def temporary_lines(cards: Sequence[Card], rows: int) -> list[TemporaryLine]:
+    """Each temporary of a piece of so many rows, in the order in which they go in.
+
+    Args:
+        cards: as she counts.
+    """
     out: list[TemporaryLine] = []
-    for card in weaving.cards:
+    for card in cards:
         if isinstance(card.step, Insert):
             name = card.step.temporary
-            end = drawn_out(weaving.cards, name, card.number).row
+            end = drawn_out(cards, name, card.number).row
             units = numbers_text(card.step.units)
             out.append(
                 TemporaryLine(
@@ -105,11 +120,15 @@ def temporary_lines(weaving: Weaving) -> list[TemporaryLine]:
     return out
 
 
-def row_lines(weaving: Weaving) -> list[RowLine]:
-    """What is raised, row by row."""
-    walked = {card.row for card in walk_cards(weaving.cards)}
+def row_lines(cards: Sequence[Card]) -> list[RowLine]:
+    """What is raised, row by row.
+
+    Args:
+        cards: as she counts.
+    """
+    walked = {card.row for card in walk_cards(cards)}
     found = []
-    for card in weaving.cards:
+    for card in cards:
         if isinstance(card.step, Raise):
             away = [
                 f"{handle} lifts {carrier}"
@@ -136,14 +155,16 @@ class TroubleLine:
     asks: tuple[str, ...]
 
 
-def trouble_lines(piece: Piece) -> list[TroubleLine]:
+def trouble_lines(piece: Piece, naming: Naming) -> list[TroubleLine]:
     """The rows that the loom could not lift as it hangs, and of which shaft they ask a part."""
     return [
         TroubleLine(
             trouble.row,
             tuple(
                 f"of shaft {shaft} only {'unit' if len(part) == 1 else 'units'} {numbers_text(part)}"
-                for shaft, part in sorted(trouble.asked.items())
+                for shaft, part in sorted(
+                    (naming.shaft(shaft), naming.unit_numbers(part)) for shaft, part in trouble.asked.items()
+                )
             ),
         )
         for trouble in troubles(piece)
@@ -164,7 +185,8 @@ def show_plan(request: Request, piece: str) -> Response:
 
 def _plan_page(request: Request, weaving: Weaving, message: str = "", status: int = 200) -> Response:
     walks_after = [card.row for card in walk_cards(weaving.cards)]
-    state = weaving.state
+    state, naming = weaving.state, naming_of(request, weaving)
+    cards = [naming.card(card) for card in weaving.cards]
     return page(
         "plan.html",
         status=status,
@@ -173,12 +195,13 @@ def _plan_page(request: Request, weaving: Weaving, message: str = "", status: in
         totals=weaving.order.totals,
         could_save=max(0.0, weaving.order.totals.minutes - weaving.order.bound),
         by_hand=_hand_totals(weaving.piece),
-        walks=walk_lines(weaving),
-        temporaries=temporary_lines(weaving),
-        rows=row_lines(weaving),
-        troubles=trouble_lines(weaving.piece),
-        picture=design_picture(weaving.piece, walks_after),
-        tape=tape(len(weaving.piece.rows), rows_woven(weaving.cards, weaving.place), walks_after),
+        anew=weaving.courses[weaving.place.course - 1] if weaving.place.course else None,
+        walks=walk_lines(cards, wished(weaving.piece, wishes_of(weaving)).free_walks),
+        temporaries=temporary_lines(cards, len(weaving.piece.rows)),
+        rows=row_lines(cards),
+        troubles=trouble_lines(weaving.piece, naming),
+        picture=design_picture(weaving.piece, walks_after, naming),
+        tape=tape(len(weaving.piece.rows), weaving.rows_woven, walks_after),
         is_bare=state.is_bare(),
     )
 
@@ -189,11 +212,10 @@ def confirm_end(request: Request, piece: str) -> Response:
     weaving = weaving_of(request, piece)
     if weaving.place.status not in ("on the loom", "aside"):
         return RedirectResponse(f"/pieces/{weaving.id}", 303)
-    return page("end.html", weaving=weaving, **_to_clear(weaving))
+    return page("end.html", weaving=weaving, **_to_clear(naming_of(request, weaving).state(weaving.state)))
 
 
-def _to_clear(weaving: Weaving) -> dict[str, Any]:
-    state = weaving.state
+def _to_clear(state: State) -> dict[str, Any]:
     return {
         "raised": handle_words(state.raised) if state.raised else "",
         "pulled": cord_words(state.pulled) if state.pulled else "",

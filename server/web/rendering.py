@@ -6,22 +6,30 @@ import re
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
-from typing import Annotated, Any
+from typing import Annotated, Any, get_args
 
 import jinja2
 from fastapi import Depends, Form, HTTPException, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from server.loom.counting import STANCES, Stance
+from server.loom.state import Loom
+from server.session.naming import Naming, ShaftsFrom
 from server.session.place import Tap, TapKind
-from server.session.wording import Side, minutes_text, several
+from server.session.treadling import Side
+from server.session.wording import after_row, minutes_text, several
 from server.settings import resource_dir
 from server.store.database import Store
 from server.store.weavings import Weaving
+from server.web.device import asking, settings_of
+from server.web.drawings import Sight
 from server.web.static_files import static_url
 
 _COUNT = re.compile(r"[0-9]{1,9}", re.ASCII)
 """Far above any piece, and still a number that every part of the house can hold."""
+
+
+NO_SUCH_PIECE = "There is no such piece here."
 
 
 class NotUnderstood(ValueError):
@@ -39,7 +47,10 @@ def environment() -> jinja2.Environment:
         lstrip_blocks=True,
     )
     made.globals["static_url"] = static_url
+    made.globals["device"] = asking.get
+    made.globals["settings_of"] = settings_of
     made.globals["several"] = several
+    made.globals["after_row"] = after_row
     made.filters["minutes"] = minutes_text
     made.filters["when"] = when_text
     return made
@@ -68,10 +79,21 @@ def weaving_of(request: Request, piece: str) -> Weaving:
     Raises:
         HTTPException: 404 if there is none, or the address has no number in it.
     """
-    weaving = store_of(request).weaving(int(piece)) if _COUNT.fullmatch(piece) else None
+    weaving = store_of(request).weaving(id_of(piece))
     if weaving is None:
-        raise HTTPException(404, "There is no such piece here.")
+        raise HTTPException(404, NO_SUCH_PIECE)
     return weaving
+
+
+def id_of(piece: str) -> int:
+    """The number in an address that stands for a piece.
+
+    Raises:
+        HTTPException: 404 if it is no number.
+    """
+    if not _COUNT.fullmatch(piece):
+        raise HTTPException(404, NO_SUCH_PIECE)
+    return int(piece)
 
 
 async def _shown_on(card: Annotated[str, Form()] = "", turn: Annotated[str, Form()] = "") -> tuple[str, str]:
@@ -113,10 +135,22 @@ class Preferences:
     Attributes:
         stance: where she stands to put temporaries in.
         first_side: where the shuttle starts at the first pick of a piece.
+        shafts_from: from where she counts shafts.
+        units_from: from which side she counts units.
     """
 
     stance: Stance = "behind-left"
     first_side: Side = "right"
+    shafts_from: ShaftsFrom = "weaver"
+    units_from: Side = "left"
+
+    def naming(self, loom: Loom) -> Naming:
+        """How she counts on a loom."""
+        return Naming.on(loom, self.shafts_from, self.units_from)
+
+    def sight(self, loom: Loom) -> Sight:
+        """How the device that asks shows drawings of a loom."""
+        return Sight(self.naming(loom), asking.get().behind)
 
 
 def preferences_of(store: Store, piece: int | None = None) -> Preferences:
@@ -130,7 +164,14 @@ def preferences_of(store: Store, piece: int | None = None) -> Preferences:
     return Preferences(
         stance=stance_of(kept.get("stance", "")) or default.stance,
         first_side=side_of(first) or default.first_side,
+        shafts_from=shafts_from_of(kept.get("shafts_from", "")) or default.shafts_from,
+        units_from=side_of(kept.get("units_from", "")) or default.units_from,
     )
+
+
+def naming_of(request: Request, weaving: Weaving) -> Naming:
+    """How she counts on the loom of a piece."""
+    return preferences_of(store_of(request)).naming(weaving.piece.loom)
 
 
 def first_side_key(piece: int | None) -> str:
@@ -141,6 +182,11 @@ def first_side_key(piece: int | None) -> str:
 def stance_of(text: str) -> Stance | None:
     """The stance of that name, if there is one."""
     return next((stance for stance in STANCES if stance == text), None)
+
+
+def shafts_from_of(text: str) -> ShaftsFrom | None:
+    """The end of that name from which shafts are counted, if there is one."""
+    return next((end for end in get_args(ShaftsFrom) if end == text), None)
 
 
 def side_of(text: str) -> Side | None:

@@ -59,6 +59,15 @@ def static_url(path: str) -> str:
     return f"/static/{version()}/{path}"
 
 
+def content_of(path: str) -> bytes:
+    """A file's content.
+
+    Args:
+        path: its path below the static folder, or "htmx.js".
+    """
+    return _files()[path]
+
+
 @router.get("/static/{asked}/{path:path}", include_in_schema=False)
 def static_file(asked: str, path: str) -> Response:
     """One file, to be kept for a year; nothing under the address of another version."""

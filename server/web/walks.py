@@ -5,10 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from server.loom.steps import Withdraw
-from server.session.cards import Card, CardKind
-
-BEHIND: tuple[CardKind, ...] = ("label", "insert", "move_cords", "withdraw")
-"""Cards that are done behind the loom."""
+from server.session.cards import BEHIND, Card
 
 
 def walk_cards(cards: Sequence[Card]) -> list[Card]:

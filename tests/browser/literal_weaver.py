@@ -27,8 +27,14 @@ class LiteralWeaver:
         treadles: every treadle, pick by pick.
     """
 
-    def __init__(self, piece: dict[str, Any]) -> None:
-        """She knows the loom from the piece's file, not the plan."""
+    def __init__(self, piece: dict[str, Any], units_from: str = "left") -> None:
+        """She knows the loom from the piece's file, not the plan.
+
+        Args:
+            piece: its file, with shafts and units numbered as she counts.
+            units_from: the side at the bench from which she counts units.
+        """
+        self.units_from = units_from
         self.shafts: dict[str, set[int]] = {
             str(shaft): set() for shaft in range(1, piece["loom"]["pattern_shafts"] + 1)
         }
@@ -106,9 +112,10 @@ class LiteralWeaver:
         shaft = re.search(r"on shaft (\d+)", screen.sub)[1]  # type: ignore[index]
         assert re.fullmatch(rf"{shaft}[a-z]+", name)
         # behind the loom, at her left, is the unit that is farthest right from the bench
+        last_first = self.units_from == "left"
         assert "from your left" in screen.sub
         assert "start at your left" in screen.counting
-        leashes = sorted(self.shafts[shaft], reverse=True)
+        leashes = sorted(self.shafts[shaft], reverse=last_first)
         taken: set[int] = set()
         for count in screen.counts:
             word, number = count.split()

@@ -25,7 +25,7 @@ READ = """() => {
     turn: Number(one('#done-form [name=turn]').value),
     kind: one('main').className.match(/kind-([a-z-]+)/)[1].replace('-', '_'),
     heading: text(heading),
-    message: text(one('main [role=status]')),
+    message: all('[role=status]').map(text).join(' ').trim(),
     sub: text(one('.sub')),
     handles: all('.handle').map(h => ['.visually-hidden', '.doing'].map(part => text(h.querySelector(part)))),
     cords: all('.cord-changes dt').map(doing => [text(doing), text(doing.nextElementSibling)]),
@@ -99,7 +99,7 @@ def fits(screen: Screen) -> list[str]:
 def wait_for_turn(page: Page, turn: int) -> None:
     """Wait until the page shows the instruction after so many taps, and takes the next tap."""
     page.locator(f"#done-form [name=turn][value='{turn}']").wait_for(state="attached")
-    page.locator("button.done:enabled").wait_for()
+    page.locator("main:not([data-resting]) button.done:enabled").wait_for()
 
 
 def press_done(page: Page, screen: Screen) -> None:

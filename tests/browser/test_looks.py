@@ -1,4 +1,7 @@
-"""Every page in a browser: nothing too wide, too pale or too small, and nothing that the browser refuses."""
+"""Every page in a browser: nothing too wide, too pale or too small, and nothing that the browser refuses.
+
+What is chosen on a device, and its shape, change where things are and how large, never what is said.
+"""
 
 from __future__ import annotations
 
@@ -10,12 +13,23 @@ from playwright.sync_api import Page
 
 from server.settings import resource_dir
 from tests.browser.conftest import Complaints, NewTablet, Runner
-from tests.browser.screen import fits, pale_texts, read, small_targets
+from tests.browser.device import set_device
+from tests.browser.scenes import PAGES, SCENES, kinds_of
+from tests.browser.screen import fits, pale_texts, read, small_targets, wait_for_turn
 
 pytestmark = pytest.mark.browser
 
-LOOKS = [(1024, 768, False), (768, 1024, False), (390, 844, False), (1024, 768, True)]
-PLACES = ["/", "/preferences", "{piece}", "{piece}/standing", "{piece}/log", "{piece}/end"]
+LOOKS: list[tuple[int, int, dict[str, str]]] = [
+    (1024, 768, {"look": "light"}),
+    (1024, 768, {"look": "dark", "size": "large"}),
+    (768, 1024, {"hand": "left"}),
+    (390, 844, {}),
+    (360, 640, {"size": "small", "view": "behind"}),
+    (390, 844, {"size": "largest"}),
+    (844, 390, {"hand": "left", "look": "contrast"}),
+    (1920, 1080, {"size": "large"}),
+]
+"""Width and height of the screen, and what is set on the device."""
 
 
 def look(tablet: Page, where: str) -> list[str]:
@@ -29,25 +43,191 @@ def look(tablet: Page, where: str) -> list[str]:
     return [f"{where}: {line}" for line in wrong]
 
 
-@pytest.mark.parametrize(("width", "height", "dark"), LOOKS)
-def test_every_page_and_every_kind_of_card_can_be_read_and_hit(
-    runner: Runner, new_tablet: NewTablet, width: int, height: int, dark: bool
+@pytest.mark.parametrize(("width", "height", "chosen"), LOOKS, ids=str)
+def test_every_kind_of_card_can_be_read_and_hit(
+    runner: Runner, new_tablet: NewTablet, width: int, height: int, chosen: dict[str, str]
 ) -> None:
-    tablet = new_tablet(width, height, dark=dark)
-    cards = runner.weaving().cards
-    first = {card.kind: card.number for card in reversed(cards)}
+    tablet = new_tablet(width, height)
+    set_device(tablet, runner.url, **chosen)
     wrong: list[str] = []
-    for kind, number in sorted(first.items(), key=lambda entry: entry[1]):
+    spots = set()
+    for kind, number in kinds_of(runner):
         runner.put_on_loom(number)
         tablet.goto(f"{runner.url}/loom")
         assert read(tablet).kind == kind
         wrong += fits(read(tablet)) + look(tablet, kind)
-    for place in PLACES:
-        answer = tablet.goto(runner.house.url + place.format(piece=f"/pieces/{runner.id}"))
-        assert answer is not None
-        assert answer.status == 200, place
+        box = tablet.locator("button.done").bounding_box()
+        assert box
+        spots.add((round(box["x"]), round(box["y"])))
+    assert wrong == []
+    assert len(spots) == 1, "the large button is always in the same place"
+    if width >= 1.5 * height:
+        assert (next(iter(spots))[0] < width / 2) == (chosen.get("hand") == "left"), "it is at her hand"
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "chosen"),
+    [(1024, 768, {}), (390, 844, {"look": "dark"}), (320, 568, {}), (320, 568, {"size": "large"})],
+    ids=str,
+)
+def test_every_page_can_be_read_and_hit(
+    runner: Runner,
+    new_tablet: NewTablet,
+    complaints: Complaints,
+    width: int,
+    height: int,
+    chosen: dict[str, str],
+) -> None:
+    tablet = new_tablet(width, height)
+    set_device(tablet, runner.url, **chosen)
+    runner.put_on_loom(kinds_of(runner)[-2][1])
+    wrong: list[str] = []
+    for place in PAGES:
+        tablet.goto(runner.house.url + place.format(piece=f"/pieces/{runner.id}"))
         wrong += look(tablet, place)
     assert wrong == []
+    complaints.forgive("404", "422")
+
+
+@pytest.mark.parametrize("scene", SCENES)
+def test_what_stands_beside_the_cards_can_be_read_and_hit(
+    runner: Runner, new_tablet: NewTablet, scene: str
+) -> None:
+    """On a tablet, and on a phone with large letters."""
+    tablet = new_tablet()
+    SCENES[scene](runner, tablet)
+    wrong = look(tablet, scene)
+    set_device(tablet, runner.url, size="large", say="walk" if scene == "things" else "action")
+    tablet.set_viewport_size({"width": 390, "height": 844})
+    tablet.reload()
+    wrong += look(tablet, scene)
+    assert wrong == []
+
+
+def test_sizes_are_four(runner: Runner, new_tablet: NewTablet) -> None:
+    tablet = new_tablet()
+    runner.put_on_loom(1)
+    sizes = []
+    for size in ("small", "normal", "large", "largest"):
+        set_device(tablet, runner.url, size=size)
+        tablet.goto(f"{runner.url}/loom")
+        sizes.append(
+            tablet.evaluate("parseFloat(getComputedStyle(document.querySelector('.check')).fontSize)")
+        )
+    assert sizes == sorted(set(sizes))
+    assert sizes[3] >= 1.3 * sizes[0]
+
+
+def test_nothing_moves_where_no_motion_is_wanted(runner: Runner, new_tablet: NewTablet) -> None:
+    tablet = new_tablet()
+    tablet.emulate_media(reduced_motion="reduce")
+    runner.put_on_loom(1)
+    tablet.goto(f"{runner.url}/loom")
+    button = tablet.locator("button.done")
+    before = button.bounding_box()
+    button.hover()
+    tablet.mouse.down()
+    assert button.bounding_box() == before
+    moving = tablet.evaluate(
+        """[...document.querySelectorAll('*')].filter(e => {
+          const style = getComputedStyle(e);
+          return style.transitionDuration !== '0s' || style.animationName !== 'none';
+        }).map(e => e.className)"""
+    )
+    assert moving == []
+    tablet.mouse.move(0, 0)
+    tablet.mouse.up()
+
+
+def test_left_handed_nothing_that_is_drawn_or_counted_changes_sides(
+    runner: Runner, new_tablet: NewTablet
+) -> None:
+    tablet = new_tablet(1280, 800)
+    places: dict[str, list[list[float]]] = {}
+    for kind, selector in (("raise", ".handle"), ("insert", ".group-text"), ("move_cords", ".tick")):
+        runner.put_on_loom(dict(kinds_of(runner))[kind])
+        for hand in ("right", "left"):
+            set_device(tablet, runner.url, hand=hand)
+            tablet.goto(f"{runner.url}/loom")
+            found = [box["x"] for box in (e.bounding_box() for e in tablet.locator(selector).all()) if box]
+            order = sorted(range(len(found)), key=lambda n, xs=found: xs[n])
+            places.setdefault(kind, []).append([float(n) for n in order])
+    for kind, (right, left) in places.items():
+        assert right == left, kind
+
+
+def focus_is_seen(tablet: Page) -> bool:
+    """Whether what has the focus has a frame around it."""
+    seen: bool = tablet.evaluate("parseFloat(getComputedStyle(document.activeElement).outlineWidth) >= 2")
+    return seen
+
+
+def tab_to(tablet: Page, selector: str) -> None:
+    """Press the tabulator until something has the focus, as one does who has a keyboard only."""
+    for _ in range(40):
+        tablet.keyboard.press("Tab")
+        if tablet.evaluate("selector => document.activeElement.matches(selector)", selector):
+            assert focus_is_seen(tablet)
+            return
+    raise AssertionError(f"{selector} cannot be reached")
+
+
+@pytest.mark.parametrize("scripts", [True, False])
+def test_a_keyboard_is_enough(runner: Runner, new_tablet: NewTablet, scripts: bool) -> None:
+    """From the plan through a row, a walk, an insertion and moved cords, by tabulator, Enter and space."""
+    numbers = dict(kinds_of(runner))
+    runner.put_on_loom(numbers["walk"] - 1)
+    tablet = new_tablet(scripts=scripts)
+    set_device(tablet, runner.url, rest="0")
+    tablet.goto(runner.url)
+    tab_to(tablet, "a.go")
+    tablet.keyboard.press("Enter")
+    tablet.wait_for_url("**/loom")
+    for number in range(numbers["walk"] - 1, numbers["move_cords"] + 1):
+        turn = number + 1
+        wait_for_turn(tablet, turn)
+        if scripts:
+            focused = tablet.evaluate("document.activeElement.id")
+            assert focused == "instruction", "the new instruction is read out"
+        for name in ("left_end", "right_end"):
+            if tablet.locator(f"[name={name}]").count():
+                tab_to(tablet, f"[name={name}]")
+                tablet.keyboard.press("Space")
+        tab_to(tablet, "button.done")
+        tablet.keyboard.press("Enter")
+    wait_for_turn(tablet, numbers["move_cords"] + 2)
+    assert runner.weaving().place.card == numbers["move_cords"] + 1
+
+
+def test_a_message_is_announced_once_in_a_place_that_stays(runner: Runner, new_tablet: NewTablet) -> None:
+    """A tap that another screen made meanwhile is told; the place where it is told was there before."""
+    runner.put_on_loom(2)
+    tablet = new_tablet()
+    tablet.goto(f"{runner.url}/loom")
+    wait_for_turn(tablet, 3)
+    tablet.evaluate(
+        """() => {
+          window.announced = [];
+          window.places = [...document.querySelectorAll('[role=status]')];
+          const note = () => {
+            const text = window.places[0].textContent.trim();
+            if (text && text !== window.announced.at(-1)) window.announced.push(text);
+          };
+          const all = {childList: true, characterData: true, subtree: true};
+          new MutationObserver(note).observe(window.places[0], all);
+        }"""
+    )
+    assert tablet.evaluate("window.places.length") == 1
+    other = new_tablet()
+    other.goto(f"{runner.url}/loom")
+    wait_for_turn(other, 3)
+    other.locator("button.done").tap()
+    wait_for_turn(tablet, 4)
+    tablet.wait_for_function("window.announced.length > 0")
+    assert len(tablet.evaluate("window.announced")) == 1
+    same = tablet.evaluate("window.places[0] === document.querySelector('[role=status]')")
+    assert same
+    assert tablet.locator("[role=status], [aria-live]").count() == 1
 
 
 def test_a_page_that_is_not_there_is_a_page_too(

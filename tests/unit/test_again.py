@@ -6,7 +6,7 @@ from server.design.piece_file import read_piece
 from server.loom.steps import Insert, MoveCords
 from server.plan.planner import plan
 from server.session.cards import deal
-from server.session.place import Place, card_up
+from server.session.place import Decks, Place, Tap, after_tap, card_up
 
 # Two parts of one shaft, one after the other: 1a, then 1b in its place.
 PIECE = {
@@ -22,10 +22,12 @@ PIECE = {
 def test_what_came_out_meanwhile_is_not_shown() -> None:
     piece = read_piece(json.dumps(PIECE))
     cards = deal(piece, plan(piece))
+    decks = Decks(piece.loom, (cards,))
     lifts = [card for card in cards if card.kind == "test_lift"]
     assert len(lifts) == 3
     for lift in lifts:
-        again = card_up(cards, Place("on the loom", lift.number, lift.redo))
+        place = after_tap(decks, Place("on the loom", card=lift.number), Tap("again", lift.number, 0))
+        again = card_up(decks, place)
         inside = {t.name for t in lift.before.temporaries}
         assert again.number == lift.redo
         assert again.after == lift.before

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tempfile
 from contextlib import closing
 from dataclasses import replace
@@ -12,16 +13,42 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from server.design.piece_file import read_piece
+from server.loom.actions import apply
 from server.loom.state import State
 from server.session.cards import Card, deal
-from server.session.place import TAP_KINDS, NotNow, Place, Tap, after_tap, is_stale, place_after
+from server.session.log_words import is_about_temporaries, log_words
+from server.session.naming import Naming
+from server.session.place import (
+    TAP_KINDS,
+    Decks,
+    NotNow,
+    Place,
+    Tap,
+    after_tap,
+    can_undo,
+    card_up,
+    is_stale,
+    place_after,
+)
 from server.store.database import Store
 from tests.examples import piece_order, piece_text
 
-CARDS = deal(read_piece(piece_text()), piece_order())
+PIECE = read_piece(piece_text())
+CARDS = deal(PIECE, piece_order())
+DECKS = Decks(PIECE.loom, (CARDS,))
+NAMES = Naming.on(PIECE.loom)
 
 # mostly forwards, so that runs come past walks and test lifts
-KINDS = st.sampled_from(["next"] * 12 + ["begin"] * 3 + [*TAP_KINDS])
+KINDS = st.sampled_from(["next"] * 12 + ["begin"] * 3 + ["tick", "again", "undo"] * 2 + [*TAP_KINDS])
+_SOME = st.integers(-2, 30) | st.sampled_from([10**30, 1.5, "2", None, True, [], "2a", "7z"])
+_NAMES = ("card", "pick", "picks", "treadles", "passages", "temporary", "words", "why", "course")
+DETAILS = st.one_of(
+    st.just(""),
+    st.builds(json.dumps, st.fixed_dictionaries({}, optional=dict.fromkeys(_NAMES, _SOME))),
+    st.builds(json.dumps, st.fixed_dictionaries(dict.fromkeys(_NAMES, st.integers(0, 14)))),
+    st.builds(json.dumps, st.fixed_dictionaries({"temporary": st.just("2a")})),
+    st.sampled_from(["[]", "nonsense", "null", "{", "[" * 100_000]),
+)
 
 
 class Weaving(RuleBasedStateMachine):
@@ -43,7 +70,7 @@ class Weaving(RuleBasedStateMachine):
         self.folder.cleanup()
 
     def place(self, piece_id: int) -> Place:
-        return place_after(CARDS, [tap.kind for tap in self.counted[piece_id]])
+        return place_after(DECKS, self.counted[piece_id])
 
     def is_free(self, piece_id: int) -> bool:
         others = {0: 1, 1: 0}.get(self.ids.index(piece_id))
@@ -52,7 +79,7 @@ class Weaving(RuleBasedStateMachine):
     def tap(self, piece_id: int, tap: Tap) -> None:
         place = self.place(piece_id)
         try:
-            after = after_tap(CARDS, place, tap.kind)
+            after = after_tap(DECKS, place, tap)
             allowed = not is_stale(place, tap)
             if after.status == "on the loom" != place.status:
                 allowed = allowed and self.is_free(piece_id)
@@ -67,10 +94,10 @@ class Weaving(RuleBasedStateMachine):
             self.last = (piece_id, tap)
         assert answer.weaving.place == self.place(piece_id)
 
-    @rule(which=st.integers(0, 2), kind=KINDS)
-    def tap_the_card_that_is_up(self, which: int, kind: str) -> None:
+    @rule(which=st.integers(0, 2), kind=KINDS, detail=DETAILS)
+    def tap_the_card_that_is_up(self, which: int, kind: str, detail: str) -> None:
         place = self.place(self.ids[which])
-        self.tap(self.ids[which], Tap(kind, place.card, place.turn))  # type: ignore[arg-type]
+        self.tap(self.ids[which], Tap(kind, place.card, place.turn, detail))  # type: ignore[arg-type]
 
     @rule(times=st.integers(2, 12))
     def weave_on(self, times: int) -> None:
@@ -104,13 +131,22 @@ class Weaving(RuleBasedStateMachine):
         for piece_id in self.ids:
             weaving = self.store.weaving(piece_id)
             assert weaving is not None
-            assert [(entry.kind, entry.card) for entry in weaving.log] == [
-                (tap.kind, tap.card) for tap in self.counted[piece_id]
+            assert [(entry.kind, entry.card, entry.detail) for entry in weaving.log] == [
+                (tap.kind, tap.card, tap.detail) for tap in self.counted[piece_id]
             ]
+            for entry in weaving.log:
+                assert log_words(weaving.decks, entry.kind, entry.detail, entry.before, NAMES)
+                assert is_about_temporaries(weaving.decks, entry.kind, entry.before) in (True, False)
             assert [entry.turn for entry in weaving.log] == list(range(1, len(weaving.log) + 1))
             assert weaving.place.turn == len(weaving.log)
             assert weaving.place == self.place(piece_id)
-            assert weaving.state == _state(weaving.place)
+            assert _standing(weaving.state) == _standing(_state(weaving.place))
+            if weaving.place.status == "on the loom":
+                assert _standing(card_up(weaving.decks, weaving.place).before) is not None
+                if last := can_undo(weaving.place):
+                    place = weaving.place
+                    undone = after_tap(DECKS, place, Tap("undo", place.card, place.turn))
+                    assert replace(undone, turn=0) == replace(last.before, turn=0)
 
     @invariant()
     def one_loom_has_one_piece_on_it(self) -> None:
@@ -131,7 +167,17 @@ def _state(place: Place) -> State:
     if place.status == "ended":
         return State()
     done: list[Card] = list(CARDS[: place.card + (place.status == "finished")])
-    return done[-1].after if done else State()
+    state = done[-1].after if done else State()
+    for number in sorted(place.ahead):
+        step = CARDS[number].step
+        assert step is not None
+        state = apply(PIECE.loom, state, step)
+    return state
+
+
+def _standing(state: State) -> tuple[object, ...]:
+    """What hangs where, leaving out how many picks are in."""
+    return (state.temporaries, state.away, state.raised, state.pulled, state.row)
 
 
 Weaving.TestCase.settings = settings(

@@ -198,10 +198,10 @@ def test_what_goes_with_a_tap_is_kept_if_the_tap_counts_and_only_then(store: Sto
     [
         "UPDATE taps SET card = 3",
         "DELETE FROM taps",
-        "INSERT OR REPLACE INTO taps VALUES (1, 1, 'end', 0, NULL, '')",
-        "INSERT INTO taps VALUES (1, 1, 'next', 0, NULL, '')",
-        "INSERT INTO taps VALUES (1, 3, 'next', 0, NULL, '')",
-        "INSERT INTO taps VALUES (7, 1, 'next', 0, NULL, '')",
+        "INSERT OR REPLACE INTO taps VALUES (1, 1, 'end', 0, NULL, '', '', NULL)",
+        "INSERT INTO taps VALUES (1, 1, 'next', 0, NULL, '', '', NULL)",
+        "INSERT INTO taps VALUES (1, 3, 'next', 0, NULL, '', '', NULL)",
+        "INSERT INTO taps VALUES (7, 1, 'next', 0, NULL, '', '', NULL)",
         "UPDATE pieces SET name = ''",
         "DELETE FROM pieces",
     ],
@@ -265,3 +265,15 @@ def test_threads_open_a_new_file_together(tmp_path: Path) -> None:
     for thread in threads:
         thread.join()
     assert found == [[]] * 4
+
+
+def test_a_tap_under_a_key_that_has_counted_changes_nothing(store: Store, piece_id: int) -> None:
+    tap(store, piece_id, "begin")
+    store.tap(piece_id, Tap("next", 0, 1, key="a"))
+    for again in (Tap("next", 0, 1, key="a"), Tap("next", 1, 2, key="a")):
+        answer = store.tap(piece_id, again)
+        assert answer is not None
+        assert (answer.counted, answer.message, answer.stale) == (True, "", False)
+        assert [entry.kind for entry in answer.weaving.log] == ["begin", "next"]
+    assert tap(store, piece_id, "next").counted
+    assert len(reopened(store).weaving(piece_id).log) == 3  # type: ignore[union-attr]

@@ -36,8 +36,8 @@ def older(tmp_path: Path) -> Path:
         other.tap(other.add_piece(piece_text(), piece_order()), Tap("begin", 0, 0))
     with closing(sqlite3.connect(path)) as connection, connection:
         connection.execute("ATTACH ? AS other", (str(tmp_path / "other.sqlite"),))
-        for table in ("pieces", "taps"):
-            connection.execute(f"INSERT INTO {table} SELECT * FROM other.{table}")
+        connection.execute("INSERT INTO pieces SELECT * FROM other.pieces")
+        connection.execute("INSERT INTO taps SELECT piece, turn, kind, card, again, at FROM other.taps")
     return path
 
 

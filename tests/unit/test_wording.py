@@ -12,6 +12,9 @@ from server.design.piece_file import read_piece
 from server.loom.state import State, Temporary
 from server.loom.steps import MoveCords, Raise
 from server.session.cards import Card, deal
+from server.session.log_words import log_words
+from server.session.naming import Naming
+from server.session.place import Decks, Place, Tap, TapKind, after_tap
 from server.session.wording import (
     brief_words,
     cautions,
@@ -23,7 +26,6 @@ from server.session.wording import (
     handle_change,
     handles_text,
     heading,
-    log_words,
     minutes_text,
     numbers_text,
     order_of_work,
@@ -36,6 +38,7 @@ from tests.examples import piece_order, piece_text
 
 PIECE = read_piece(piece_text())
 CARDS = deal(PIECE, piece_order())
+AS_FILES = Naming.on(PIECE.loom)
 
 NOT_ON_SCREEN = re.compile(r"carrier|proven|work order|session|\bstep\b|\berror\b|None", re.IGNORECASE)
 
@@ -106,8 +109,8 @@ def test_after_a_walk_everything_is_down_and_what_carries_a_temporary_is_pulled(
 @pytest.mark.parametrize("card", CARDS, ids=lambda card: f"{card.number}-{card.kind}")
 def test_every_card_speaks_the_trades_words(card: Card) -> None:
     texts = [heading(card), done_words(card), *cautions(card), *order_of_work(card)]
-    if card.kind != "insert":
-        texts.append(check_words(PIECE, card, "right"))
+    if card.kind not in ("insert", "weave"):
+        texts.append(check_words(PIECE.loom, card, AS_FILES))
     assert heading(card)[0].isupper()
     for text in texts:
         assert text
@@ -143,7 +146,7 @@ def test_it_is_cords_that_are_hung(source: str | None, target: str | None, text:
     ],
 )
 def test_how_many_are_pulled_in_all(card: Card, text: str) -> None:
-    assert check_words(PIECE, card, "right") == text
+    assert check_words(PIECE.loom, card, AS_FILES) == text
 
 
 @given(st.sets(st.integers(1, 200), min_size=1))
@@ -201,13 +204,20 @@ def test_the_shuttle_crosses_once_a_pick(row: int, picks: list[int], first: str)
 
 
 def test_what_was_done_is_told_in_the_log() -> None:
-    numbers = {card.kind: card.number for card in CARDS}
-    insert, lift = numbers["insert"], numbers["test_lift"]
-    assert log_words(CARDS, "next", insert, None) == "2a put in"
-    assert log_words(CARDS, "next", card_of("weave").number, None) == "Row 1 woven"
-    assert log_words(CARDS, "back", insert, None) == "Back: tapped too far"
-    assert log_words(CARDS, "again", lift, None) == "Test lift of handle 2: not right"
-    assert log_words(CARDS, "next", lift, insert) == "2a put in, done again"
+    decks = Decks(PIECE.loom, (CARDS,))
+
+    def at(kind: str) -> Place:
+        return Place("on the loom", card=card_of(kind).number)
+
+    def told(kind: TapKind, place: Place) -> str:
+        return log_words(decks, kind, "", place, AS_FILES)
+
+    assert told("next", at("insert")) == "2a put in"
+    assert told("next", at("weave")) == "Row 1 woven"
+    assert told("back", at("insert")) == "Back: tapped too far"
+    assert told("again", at("test_lift")) == "Test lift of handle 2: not right"
+    again = after_tap(decks, at("test_lift"), Tap("again", card_of("test_lift").number, 0))
+    assert told("next", again) == "2a put in, done again"
 
 
 def test_undoing_an_insertion_unhooks_its_cords_first() -> None:

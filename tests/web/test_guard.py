@@ -111,9 +111,10 @@ def test_a_device_that_has_not_joined_gets_the_join_page_only(
 def test_it_gets_the_stylesheet_of_that_page_and_no_other_file(device: NewDevice) -> None:
     page = device().get("/").text
     assert static_url("join.css") in page
-    assert device().get(static_url("join.css")).headers["content-type"].startswith("text/css")
+    for style in ("looks.css", "join.css"):
+        assert device().get(static_url(style)).headers["content-type"].startswith("text/css")
     assert device().get(static_url("htmx.js")).status_code == 403
-    assert re.findall(r'(?:src|href)="([^"]*)"', page) == [static_url("join.css")]
+    assert re.findall(r'(?:src|href)="([^"]*)"', page) == [static_url("looks.css"), static_url("join.css")]
 
 
 def test_the_code_lets_a_device_in_for_a_year(device: NewDevice) -> None:

@@ -17,10 +17,11 @@ from server.loom.steps import Insert, MoveCords, Withdraw
 from server.plan.replay import Mismatch
 from server.plan.workorder import WorkOrder, read_workorder
 from server.session.cards import Card
+from server.session.naming import Naming
 from server.session.place import Tap
 from server.store.database import Store, StoreFailure
-from server.web.at_loom import things_by_shaft
-from server.web.drawings import cord_runs, loom_map
+from server.web.card_views import things_by_shaft
+from server.web.drawings import Sight, cord_runs, loom_map
 from server.web.log import harmless
 from tests.conftest import Clock
 from tests.examples import ORDER, PIECE, piece_order, piece_text
@@ -336,7 +337,7 @@ def test_on_the_loom_again_she_is_told_all_that_stood_before_she_goes_on(
     shown = client.get(f"/pieces/{piece}/loom")
     page = words(shown)
     assert heading(shown) == "Look once before you go on"
-    assert "Everything was let down when the piece came off the loom" in page
+    assert "Everything was let down meanwhile" in page
     assert "Handles pulled handles 3 and 4" in page
     assert f"Single cords pulled {'single draw cords 1 and 9' if kind == 'raise' else 'none'}" in page
     # neither a step back nor a tap on an old page gets round it
@@ -495,6 +496,9 @@ def test_back_from_a_finished_piece(client: TestClient, store: Store, piece_id: 
     shown = done(client, piece_id, shown)
     answer = tap(client, piece_id, "back", shown)
     assert answer.status_code == 303
+    shown = client.get(answer.headers["location"])  # all was let down at the end
+    assert heading(shown) == "Look once before you go on"
+    answer = tap(client, piece_id, "stands", shown)
     assert heading(client.get(answer.headers["location"])).startswith("Look the loom over")
 
 
@@ -663,8 +667,8 @@ def test_in_the_middle_of_a_row_the_picks_are_hers_to_count(
     weave_to(client, store, piece_id, "weave", 2)
     clock.pass_by(hours=1)
     page = words(client.get(f"/pieces/{piece_id}/loom"))
-    assert "count the picks of it that are woven" in page
-    assert "your left before its first pick" in page
+    assert "count the picks of it that are in" in page
+    assert "your left before the first of these picks, on your right after one" in page
 
 
 def test_a_tap_after_days_on_a_page_left_open_counts_and_then_she_is_asked(
@@ -783,12 +787,14 @@ def test_cords_that_move_straight_to_another_shaft_stand_under_both() -> None:
 def test_temporaries_of_one_shaft_lie_in_the_order_of_their_names(piece_id: int, store: Store) -> None:
     weaving = store.weaving(piece_id)
     assert weaving is not None
-    bars = loom_map(weaving.piece.loom, State(), ["2aa", "2b", "2"], None).bars
+    loom = weaving.piece.loom
+    bars = loom_map(loom, State(), ["2aa", "2b", "2"], None, Sight(Naming.on(loom))).bars
     assert [bar.name for bar in bars if bar.is_meant] == ["2", "2aa", "2b"]
 
 
 def test_single_cords_are_drawn_as_they_hang() -> None:
-    runs = cord_runs(pull=(9, 1, 2, 3), let_go=(4, 12), leave=(5, 6))
+    sight = Sight(Naming(pattern_shafts=4, units=400))
+    runs = cord_runs((9, 1, 2, 3), (4, 12), (5, 6), sight)
     assert [(run.doing, run.text, len(run.across)) for run in runs] == [
         ("pull", "1–3", 3),
         ("let go", "4", 1),
@@ -799,8 +805,8 @@ def test_single_cords_are_drawn_as_they_hang() -> None:
     for run in runs:
         assert list(run.across) == sorted(run.across)
         assert 0 < run.across[0] <= run.across[-1] < run.width
-    assert cord_runs(pull=range(1, 80, 2), let_go=(), leave=()) == []
-    assert cord_runs(pull=range(1, 400), let_go=(), leave=())[0].width <= 150
+    assert cord_runs(range(1, 80, 2), (), (), sight) == []
+    assert cord_runs(range(1, 400), (), (), sight)[0].width <= 150
 
 
 def test_the_drawing_of_the_cords_says_what_the_words_say(client: TestClient, piece_id: int) -> None:

@@ -1,0 +1,97 @@
+"""Pick by pick: which treadle, and to which side the shuttle goes, wherever the weaver is in a row.
+
+The cycle of treadles runs on across rows. Where she told that it went on elsewhere (a pick too many, one too
+few), it does so from that pick on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from server.design.piece import Piece
+from server.loom.picks import picks_before_row
+from server.loom.steps import TakeOut, Weave
+from server.session.cards import Card
+from server.session.place import Place, shift_at
+
+Side = Literal["left", "right"]
+"""Of the loom, as seen by the weaver at the bench."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pick:
+    """One passage of the shuttle.
+
+    Attributes:
+        number: which pick of its row, from 1.
+        treadle: the treadle it is woven over.
+        to: the side the shuttle goes to.
+        is_done: whether it is woven, or taken out, by now.
+        is_next: whether it comes next.
+    """
+
+    number: int
+    treadle: int
+    to: Side
+    is_done: bool = False
+    is_next: bool = False
+
+
+def other_side(side: Side) -> Side:
+    """Left for right, right for left."""
+    return "left" if side == "right" else "right"
+
+
+def treadle_at(piece: Piece, place: Place, pick: int) -> int:
+    """The treadle of a pick, counted through the piece from 0."""
+    return piece.treadling[(pick + shift_at(place, pick).treadles) % len(piece.treadling)]
+
+
+def side_before(piece: Piece, place: Place, pick: int, first: Side) -> Side:
+    """Where the shuttle is before a pick, counted through the piece from 0.
+
+    Args:
+        first: where it was before the first pick of the piece.
+    """
+    return first if (pick + shift_at(place, pick).passages) % 2 == 0 else other_side(first)
+
+
+def picks_of(piece: Piece, place: Place, card: Card, first: Side) -> tuple[Pick, ...]:
+    """The picks of a card that weaves or takes out, in the order in which they are done; none on others.
+
+    A pick that is taken out goes back to the side from which it came.
+    """
+    before_row = picks_before_row(piece.picks_per_row, card.row)
+    match card.step:
+        case Weave(picks=picks):
+            first_pick = card.before.picks
+            numbers = list(range(first_pick, first_pick + picks))
+            done = place.pick - first_pick
+        case TakeOut(picks=picks, left=left):
+            numbers = list(range(left + picks - 1, left - 1, -1))
+            done = 0 if place.out or not place.pick else left + picks - place.pick
+        case _:
+            return ()
+    found = []
+    for n, number in enumerate(numbers):
+        pick = before_row + number
+        side = side_before(piece, place, pick, first)
+        to = other_side(side) if isinstance(card.step, Weave) else side
+        found.append(Pick(number + 1, treadle_at(piece, place, pick), to, n < done, n == done))
+    return tuple(found)
+
+
+def next_pick(piece: Piece, place: Place, card: Card) -> int:
+    """The number of the next pick, counted through the piece from 0.
+
+    Where picks are to be taken out, the one after the last that is in.
+    """
+    match card.step:
+        case TakeOut(picks=picks, left=left):
+            return picks_before_row(piece.picks_per_row, card.row) + (place.pick or picks + left)
+        case Weave():
+            return picks_before_row(piece.picks_per_row, card.row) + place.pick
+    state = card.before
+    row = state.row if state.phase == "raised" else state.row + 1
+    return picks_before_row(piece.picks_per_row, row) + state.picks

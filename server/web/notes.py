@@ -1,0 +1,179 @@
+"""Notes and photographs on the rows of a piece."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from fastapi import APIRouter, HTTPException, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData, UploadFile
+from starlette.responses import RedirectResponse, Response
+
+from server.session.place import MOST_WORDS, read_detail
+from server.store.weavings import Weaving
+from server.web.guard import MOST_PICTURE
+from server.web.put_right import number_of
+from server.web.rendering import NotUnderstood, page, store_of, weaving_of
+
+router = APIRouter()
+
+_KINDS = ((b"\xff\xd8\xff", "image/jpeg"), (b"\x89PNG\r\n\x1a\n", "image/png"))
+
+
+def picture_kind(content: bytes) -> str:
+    """A picture's media type by its first bytes; "" for what is none that can be kept.
+
+    Nothing in it is decoded here: the browser that shows it does that, in its own walls.
+    """
+    if content[:4] == b"RIFF" and content[8:12] == b"WEBP":
+        return "image/webp"
+    return next((kind for start, kind in _KINDS if content.startswith(start)), "")
+
+
+@dataclass(frozen=True, slots=True)
+class NoteLine:
+    """A note as it is shown.
+
+    Attributes:
+        id: 0 for a mistake that stays in: that is in the log, and is taken back there.
+    """
+
+    id: int
+    row: int
+    words: str
+    has_picture: bool
+    at: datetime
+
+
+def note_lines(request: Request, weaving: Weaving) -> list[NoteLine]:
+    """What was noted, by row: the notes, and the mistakes that were left in."""
+    lines = [
+        NoteLine(note.id, note.row, note.words, bool(note.media_type), note.at)
+        for note in store_of(request).notes(weaving.id)
+    ]
+    for correction in weaving.place.corrections:
+        if correction.kind == "left_in":
+            said = read_detail(correction.detail)
+            words = f"A mistake stays in. {said.get('words', '')}".rstrip()
+            at = weaving.log[correction.before.turn].at
+            lines.append(NoteLine(0, int(said.get("row", 0)), words, False, at))
+    return sorted(lines, key=lambda line: (line.row, line.at, line.id))
+
+
+@router.get("/pieces/{piece}/notes")
+def show_notes(request: Request, piece: str, away: str = "") -> Response:
+    """All notes of a piece.
+
+    Args:
+        away: the note that has just been thrown away.
+    """
+    weaving = weaving_of(request, piece)
+    return _notes_page(request, weaving, away=int(away) if _is_id(away) else 0)
+
+
+def _is_id(text: str) -> bool:
+    return text.isascii() and text.isdecimal() and len(text) <= 9
+
+
+def _notes_page(
+    request: Request,
+    weaving: Weaving,
+    message: str = "",
+    status: int = 200,
+    *,
+    away: int = 0,
+    row: str = "",
+    words: str = "",
+) -> Response:
+    here = weaving.decks.at(weaving.place)
+    return page(
+        "put_right/notes.html",
+        status=status,
+        weaving=weaving,
+        message=message,
+        lines=note_lines(request, weaving),
+        away=away,
+        row=row or str(max(here.row, 1) if here.kind in ("raise", "weave") else here.row),
+        words=words,
+        most_words=MOST_WORDS,
+        at_loom=weaving.place.status == "on the loom",
+    )
+
+
+@router.post("/pieces/{piece}/notes")
+async def add_note(request: Request, piece: str) -> Response:
+    """Words, a picture, or both, on a row; nothing is kept of what cannot be used."""
+    form = await request.form(max_files=2, max_fields=10)
+    try:
+        words = _text(form, "words")
+        picture = await _picture(form, "photograph") or await _picture(form, "picture")
+        return await run_in_threadpool(_add, request, piece, _text(form, "row"), words, picture)
+    finally:
+        await form.close()
+
+
+async def _picture(form: FormData, name: str) -> bytes:
+    file = form.get(name)
+    return await file.read(MOST_PICTURE + 1) if isinstance(file, UploadFile) else b""
+
+
+def _text(form: FormData, name: str) -> str:
+    value = form.get(name, "")
+    return value if isinstance(value, str) else ""
+
+
+def _add(request: Request, piece: str, row: str, words: str, picture: bytes) -> Response:
+    weaving = weaving_of(request, piece)
+    # browsers count a new line as one character, and send two
+    said = words.replace("\r\n", "\n").replace("\x00", "").strip()
+    try:
+        number = number_of(row, "The row", 0, len(weaving.piece.rows))
+        if len(said) > MOST_WORDS:
+            raise NotUnderstood(f"A note has at most {MOST_WORDS} characters; these are {len(said)}.")
+        if not said and not picture:
+            raise NotUnderstood("Write something, or choose a picture; then it is kept.")
+        kind = picture_kind(picture) if picture else ""
+        if len(picture) > MOST_PICTURE:
+            raise NotUnderstood("The picture is larger than 8 MB, the most that can be kept here.")
+        if picture and not kind:
+            raise NotUnderstood("That file is no picture that can be kept; choose a JPEG, PNG or WebP.")
+    except NotUnderstood as why:
+        return _notes_page(request, weaving, str(why), 422, row=row, words=said[: 2 * MOST_WORDS])
+    store_of(request).add_note(weaving.id, number, said, picture or None, kind)
+    return RedirectResponse(f"/pieces/{weaving.id}/notes", 303)
+
+
+@router.get("/pieces/{piece}/notes/{note}/picture")
+def show_picture(request: Request, piece: str, note: str) -> Response:
+    """A note's picture as it came, shut in a box of its own."""
+    weaving = weaving_of(request, piece)
+    found = store_of(request).picture(weaving.id, int(note)) if _is_id(note) else None
+    if found is None:
+        raise HTTPException(404, "There is no such picture here.")
+    content, kind = found
+    headers = {
+        "Content-Security-Policy": "default-src 'none'; sandbox",
+        "Cache-Control": "private, max-age=604800, immutable",
+        "Content-Disposition": "inline",
+    }
+    return Response(content, media_type=kind, headers=headers)
+
+
+@router.post("/pieces/{piece}/notes/{note}/away")
+def throw_away(request: Request, piece: str, note: str) -> Response:
+    """Out of sight; it can be taken back."""
+    return _put(request, piece, note, away=True)
+
+
+@router.post("/pieces/{piece}/notes/{note}/keep")
+def take_back(request: Request, piece: str, note: str) -> Response:
+    """What was thrown away is there again."""
+    return _put(request, piece, note, away=False)
+
+
+def _put(request: Request, piece: str, note: str, *, away: bool) -> Response:
+    weaving = weaving_of(request, piece)
+    if not _is_id(note) or not store_of(request).throw_note_away(weaving.id, int(note), away):
+        raise HTTPException(404, "There is no such note here.")
+    return RedirectResponse(f"/pieces/{weaving.id}/notes{f'?away={int(note)}' if away else ''}", 303)

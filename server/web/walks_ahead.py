@@ -1,0 +1,228 @@
+"""The walks to come: when, and what is done on each; what can be done early; and her wishes of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Annotated
+
+from fastapi import APIRouter, Form, Request
+from starlette.responses import Response
+
+from server.loom.steps import Weave
+from server.plan.visits import position_of
+from server.session.cards import BEHIND, Card
+from server.session.naming import Naming
+from server.session.pace import minutes_per_pick
+from server.session.place import picks_done
+from server.session.put_right import before_weaving, go_on, picks_in, standing
+from server.session.read_counts import Unreadable, read_numbers
+from server.session.wishes import Wishes, Written, rows_every, wished
+from server.session.wording import after_row, entries, heading, minutes_text
+from server.store.weavings import Weaving
+from server.web.proposals import Planned, left_now, planned, wishes_of
+from server.web.put_right import check_fresh, follow, number_of, off_the_loom, trying
+from server.web.rendering import NotUnderstood, Shown, page, preferences_of, store_of, weaving_of
+from server.web.walks import things_behind
+
+router = APIRouter()
+
+WORTH_TELLING = 0.005
+"""Minutes: less is nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class WalkAhead:
+    """A walk to come.
+
+    Attributes:
+        when: "after row 12".
+        rows: rows to be woven until then.
+        minutes: of weaving until then, at her own pace; "" where that is not known, or less than one.
+        things: what is done on it.
+        is_free: whether she rises there anyway.
+    """
+
+    when: str
+    rows: int
+    minutes: str
+    things: tuple[str, ...]
+    is_free: bool
+
+
+def walks_ahead(weaving: Weaving, naming: Naming) -> list[WalkAhead]:
+    """The walks to come, in order; one that is under way is not among them."""
+    free = wished(weaving.piece, wishes_of(weaving)).free_walks
+    each = minutes_per_pick(weaving)
+    cards, place = weaving.cards, weaving.place
+    rows, picks = 0, -picks_done(cards[place.card], place)
+    found = []
+    for card in cards[place.card :]:
+        if isinstance(card.step, Weave):
+            rows, picks = rows + 1, picks + card.step.picks
+        elif card.kind == "walk":
+            time = 0.0 if each is None else each * picks
+            minutes = minutes_text(time) if time >= 1 else ""
+            things = tuple(heading(naming.card(thing)) for thing in things_behind(cards, card.number))
+            is_free = card.row in free and not card.before.picks
+            found.append(WalkAhead(after_row(card.row), rows, minutes, things, is_free))
+    return found
+
+
+def _row_now(weaving: Weaving) -> int:
+    """The row that is on, or the last one that is in."""
+    at = position_of(standing(weaving.decks, weaving.place, weaving.piece))
+    return at.row + (at.picks > 0 or picks_in(weaving.decks, weaving.place) is not None)
+
+
+def _ahead_page(
+    request: Request,
+    weaving: Weaving,
+    message: str = "",
+    status: int = 200,
+    *,
+    written: Written | None = None,
+    plan: Planned | None = None,
+) -> Response:
+    naming = preferences_of(store_of(request), weaving.id).naming(weaving.piece.loom)
+    card = weaving.decks.at(weaving.place)
+    return page(
+        "put_right/walks_ahead.html",
+        status=status,
+        weaving=weaving,
+        message=message,
+        walks=walks_ahead(weaving, naming),
+        left=left_now(weaving),
+        paced=minutes_per_pick(weaving) is not None,
+        under_way=card.kind in BEHIND,
+        written=written or _written(weaving),
+        rows=len(weaving.piece.rows),
+        row_now=_row_now(weaving),
+        plan=plan,
+    )
+
+
+def _written(weaving: Weaving) -> Written:
+    """Her wishes as she wrote them, or as the piece's file has them."""
+    wishes = wishes_of(weaving)
+    if wishes.written is not None:
+        return wishes.written
+    free, none = weaving.piece.free_walks, weaving.piece.no_walks
+    return Written(free=", ".join(entries(free)), none=", ".join(entries(none)))
+
+
+@router.get("/pieces/{piece}/walks-ahead")
+def show_ahead(request: Request, piece: str) -> Response:
+    """The walks to come."""
+    weaving = weaving_of(request, piece)
+    return off_the_loom(weaving) or _ahead_page(request, weaving)
+
+
+# --- behind already ------------------------------------------------------------------------------------
+
+
+def _plan_now(weaving: Weaving) -> Planned:
+    if weaving.decks.at(weaving.place).kind in BEHIND:
+        raise NotUnderstood("You are on a walk by now: the instruction says what is done on it.")
+    start = standing(weaving.decks, weaving.place, weaving.piece)
+    return planned(weaving, go_on(weaving.piece, start, "behind", wishes_of(weaving), free_now=True))
+
+
+def _done_now(plan: Planned) -> list[Card]:
+    return [card for card in before_weaving(plan.cards) if card.kind in BEHIND]
+
+
+@router.get("/pieces/{piece}/walks-ahead/now")
+def show_now(request: Request, piece: str) -> Response:
+    """What could be done now, while she is behind the loom anyway, and what that saves."""
+
+    def do(weaving: Weaving) -> Response:
+        plan = _plan_now(weaving)
+        naming = preferences_of(store_of(request), weaving.id).naming(weaving.piece.loom)
+        things = [heading(naming.card(card)) for card in _done_now(plan)]
+        gains = bool(things) and plan.saved > WORTH_TELLING
+        return page(
+            "put_right/behind_now.html",
+            weaving=weaving,
+            plan=plan,
+            things=things,
+            gains=gains,
+            fewer=plan.before.walks - plan.after.walks,
+        )
+
+    return trying(request, piece, _ahead_page, do)
+
+
+@router.post("/pieces/{piece}/walks-ahead/now")
+def do_now(request: Request, piece: str, shown: Shown, mark: Annotated[str, Form()] = "") -> Response:
+    """Do now what can be done early."""
+
+    def do(weaving: Weaving) -> Response:
+        check_fresh(weaving, shown)
+        return follow(request, weaving, _plan_now(weaving), shown, mark)
+
+    return trying(request, piece, _ahead_page, do)
+
+
+# --- her wishes ----------------------------------------------------------------------------------------
+
+
+def read_wishes(weaving: Weaving, written: Written) -> Wishes:
+    """Her wishes, from what she wrote.
+
+    Raises:
+        NotUnderstood: if it cannot be read.
+    """
+    piece, rows = weaving.piece, len(weaving.piece.rows)
+    try:
+        free = read_numbers(written.free, 0, rows, "row")
+        none = read_numbers(written.none, 0, rows, "row")
+    except Unreadable as why:
+        raise NotUnderstood(str(why)) from why
+    if written.every.strip():
+        if written.measure not in ("rows", "picks"):
+            raise NotUnderstood("Say whether you rise after so many rows or so many picks.")
+        number = number_of(written.every, f"After every so many {written.measure}", 1, 10**6)
+        free |= rows_every(piece, number, written.measure)
+    return Wishes(free, none, written)
+
+
+@router.post("/pieces/{piece}/walks-ahead")
+def wish(
+    request: Request,
+    piece: str,
+    shown: Shown,
+    free: Annotated[str, Form()] = "",
+    every: Annotated[str, Form()] = "",
+    measure: Annotated[str, Form()] = "rows",
+    none: Annotated[str, Form()] = "",
+    now: Annotated[str, Form()] = "",
+    do: Annotated[str, Form()] = "",
+    mark: Annotated[str, Form()] = "",
+) -> Response:
+    """Show what her wishes change, or take the plan that was shown.
+
+    Args:
+        now: "on": she rises after this row anyway, at the end of the day.
+    """
+    written = Written(free, every, measure, none)
+
+    def tried(weaving: Weaving) -> Response:
+        asked = written
+        if now == "on":
+            asked = replace(written, free=_and_row(free, _row_now(weaving)))
+        start = standing(weaving.decks, weaving.place, weaving.piece)
+        wishes = read_wishes(weaving, asked)
+        plan = planned(weaving, go_on(weaving.piece, start, "walks", wishes))
+        if do == "take":
+            check_fresh(weaving, shown)
+            return follow(request, weaving, plan, shown, mark)
+        return _ahead_page(request, weaving, written=asked, plan=plan)
+
+    def show(request: Request, weaving: Weaving, message: str, status: int) -> Response:
+        return _ahead_page(request, weaving, message, status, written=written)
+
+    return trying(request, piece, show, tried)
+
+
+def _and_row(free: str, row: int) -> str:
+    return f"{free.strip()}, {row}" if free.strip() else str(row)

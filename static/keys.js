@@ -1,0 +1,80 @@
+// Keys, and pedals and buttons that act as keys: next, back, read again, help.
+import { backButton, nextButton, setting } from "./page.js";
+
+const HOLD_MS = 800;
+
+// The name of a key as it is set and shown.
+export const nameOf = (event) => (event.key === " " ? "Space" : event.key);
+
+const means = (name, event) => setting(name).split(" ").includes(nameOf(event));
+
+// Keys that a focused control takes for itself.
+const isTaken = (target, key) =>
+  target.closest("input:not([type=checkbox]), textarea, select, dialog") !== null
+  || (["Enter", "Space"].includes(key) && target.closest("a, button, summary, label, input") !== null);
+
+// Which way a key scrolls, or null: to look further down is not to be done.
+const SCROLLS = { ArrowRight: "x", ArrowLeft: "x", ArrowDown: "y", ArrowUp: "y", PageDown: "y", PageUp: "y", Space: "y" };
+
+const isScrolling = (target, key) => {
+  for (let e = target; e && e !== document.body; e = e.parentElement) {
+    const style = getComputedStyle(e);
+    const [more, overflow] = SCROLLS[key] === "x"
+      ? [e.scrollWidth - e.clientWidth, style.overflowX]
+      : [e.scrollHeight - e.clientHeight, style.overflowY];
+    if (more > 1 && /auto|scroll/.test(overflow)) return key in SCROLLS || e.tabIndex === 0;
+  }
+  return false;
+};
+
+export const listenForKeys = ({ again }) => {
+  const down = new Map(); // keys that were not let go since: what happens if they stay down
+
+  const release = () => {
+    for (const timer of down.values()) clearTimeout(timer);
+    down.clear();
+  };
+
+  document.addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.altKey || event.metaKey) return;
+    const key = nameOf(event);
+    const isRepeated = event.repeat || down.has(key);
+    const isNext = means("keysNext", event);
+    const isBack = means("keysBack", event);
+    // a foot that rests on the pedal must not run on through a button that has the focus, either
+    if (isRepeated && (isNext || isBack) && event.target.closest("main button")) event.preventDefault();
+    if (isTaken(event.target, key)) return;
+    if (!isNext && !isBack) {
+      if (isRepeated) return;
+      if (key === "?") location.assign("/help");
+      if (key === "r" || key === "R") again();
+      return;
+    }
+    if (event.shiftKey && key.length > 1) return;
+    const button = isNext ? nextButton() : backButton();
+    if (!button || isScrolling(event.target, key)) return;
+    event.preventDefault();
+    if (isRepeated) return;
+    if (isNext && setting("holdBack") === "on") {
+      down.set(key, setTimeout(() => {
+        down.set(key, null);
+        backButton()?.click();
+      }, HOLD_MS));
+      return;
+    }
+    down.set(key, null);
+    button.click();
+  });
+
+  document.addEventListener("keyup", (event) => {
+    const key = nameOf(event);
+    const timer = down.get(key);
+    down.delete(key);
+    if (!timer) return;
+    clearTimeout(timer);
+    nextButton()?.click(); // let go before it counted as held
+  });
+
+  addEventListener("blur", release);
+  document.addEventListener("visibilitychange", release);
+};

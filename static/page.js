@@ -1,0 +1,36 @@
+// What every script of the page at the loom looks up in it.
+"use strict";
+
+export const main = () => document.querySelector("main[data-here]");
+export const nextButton = () => document.querySelector("main[data-here] button[data-next]");
+export const backButton = () => document.querySelector("main[data-here] button.back");
+export const shownTurn = () => Number(document.querySelector("main[data-here] [name=turn]")?.value ?? -1);
+
+// What is set on this device; the server writes it on the page's root.
+export const setting = (name) => document.documentElement.dataset[name] ?? "";
+
+// The one place where a message stands while scripts run. It is in the page before there is anything to say,
+// so that it is read out, once.
+const said = () => {
+  let place = document.getElementById("said");
+  if (!place) {
+    place = document.createElement("p");
+    place.id = "said";
+    place.className = "said";
+    place.setAttribute("role", "status");
+    main().before(place);
+  }
+  return place;
+};
+
+export const tell = (text) => {
+  const place = said();
+  if (place.textContent !== text) place.textContent = text;
+};
+
+// A message that came with the instruction itself stands in that place too.
+export const takeMessage = () => {
+  const sent = main().querySelector(":scope > .said");
+  sent?.remove();
+  return sent?.textContent ?? "";
+};

@@ -1,0 +1,111 @@
+"""All that can be shown: the addresses, the kinds of cards, and what stands beside the cards at the loom."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from playwright.sync_api import Page
+
+from tests.browser.conftest import Runner
+from tests.browser.device import set_device
+
+PAGES = [
+    "/",
+    "/preferences",
+    "/help",
+    "{piece}",
+    "{piece}/standing",
+    "{piece}/log",
+    "{piece}/settings",
+    "{piece}/notes",
+    "{piece}/put-right",
+    "{piece}/put-right/too-far",
+    "{piece}/put-right/wrong",
+    "{piece}/put-right/take-out?row=10",
+    "{piece}/put-right/cut-out?row=10",
+    "{piece}/put-right/put-in",
+    "{piece}/put-right/treadles",
+    "{piece}/put-right/loom",
+    "{piece}/walks-ahead",
+    "{piece}/walks-ahead/now",
+    "{piece}/end",
+    "/pieces/999",
+]
+"""Every page but the instruction; {piece} is the address of a piece that is on the loom."""
+
+
+def kinds_of(runner: Runner) -> list[tuple[str, int]]:
+    """The kinds of cards of a piece, with the number of the first of each, in order."""
+    first = {card.kind: card.number for card in reversed(runner.weaving().cards)}
+    return sorted(first.items(), key=lambda entry: entry[1])
+
+
+def _at(runner: Runner, tablet: Page, kind: str, beyond: int = 0, look: str = "") -> None:
+    runner.put_on_loom(dict(kinds_of(runner))[kind] + beyond)
+    tablet.goto(f"{runner.url}/loom{look}")
+
+
+def _by_pick(runner: Runner, tablet: Page) -> None:
+    tablet.request.post(
+        f"{runner.url}/settings", form={"taps": "pick", "shed": "asked"}, headers={"origin": runner.house.url}
+    )
+    _at(runner, tablet, "weave")
+    tablet.get_by_role("button", name="Pick 1 is in").click()
+    tablet.get_by_role("button", name="Pick 2 is in").wait_for()
+
+
+def _list_of_things(runner: Runner, tablet: Page) -> None:
+    set_device(tablet, runner.url, say="walk")
+    _at(runner, tablet, "insert", beyond=1)
+
+
+def _more(runner: Runner, tablet: Page) -> None:
+    _at(runner, tablet, "weave")
+    tablet.locator(".band-more summary").click()
+
+
+def _break(runner: Runner, tablet: Page) -> None:
+    _at(runner, tablet, "insert")
+    tablet.locator(".band-more summary").click()
+    tablet.get_by_role("button", name="Take a break").click()
+    tablet.get_by_role("heading", name="break").wait_for()
+
+
+def _once_more(runner: Runner, tablet: Page) -> None:
+    _at(runner, tablet, "test_lift")
+    tablet.get_by_role("button", name="Not like this").click()
+    tablet.get_by_role("heading", name="Again:").wait_for()
+
+
+def _reopened(runner: Runner, tablet: Page) -> None:
+    """The shed of a row that is to be taken out; what was put right can be taken back."""
+    runner.put_on_loom(dict(kinds_of(runner))["walk"])
+    tablet.goto(f"{runner.url}/put-right/take-out?row=16")
+    tablet.get_by_role("button", name="Take them out so").click()
+    tablet.wait_for_url("**/loom")
+
+
+def _taken_out(runner: Runner, tablet: Page) -> None:
+    _reopened(runner, tablet)
+    tablet.locator("button.done").click()
+    tablet.get_by_role("heading", name="Take out").wait_for()
+
+
+def _finished(runner: Runner, tablet: Page) -> None:
+    _at(runner, tablet, "done")
+    tablet.locator("button.done").click()
+    tablet.get_by_role("heading", name="The piece is woven", exact=True).wait_for()
+
+
+SCENES: dict[str, Callable[[Runner, Page], None]] = {
+    "shed": lambda runner, tablet: _at(runner, tablet, "weave", look="?look=shed"),
+    "by_pick": _by_pick,
+    "things": _list_of_things,
+    "more": _more,
+    "break": _break,
+    "once_more": _once_more,
+    "reopen": _reopened,
+    "take_out": _taken_out,
+    "finished": _finished,
+}
+"""What the page at the loom shows besides the cards of a piece that is woven straight through."""

@@ -1,0 +1,152 @@
+"""Several screens on one piece: all follow, any may tap, who was first counts."""
+
+from __future__ import annotations
+
+import statistics
+from concurrent.futures import ThreadPoolExecutor
+
+import httpx
+import pytest
+from playwright.sync_api import Page
+
+from tests.browser.conftest import Complaints, NewTablet, Runner
+from tests.browser.device import wait_for_hold
+from tests.browser.screen import Screen, press_done, read, wait_for_turn
+
+pytestmark = pytest.mark.browser
+
+WATCH = """() => {
+  window.seen = {};
+  new MutationObserver(() => {
+    const turn = document.querySelector('main [name=turn]')?.value;
+    if (turn) window.seen[turn] ??= Date.now();
+  }).observe(document.body, {childList: true, subtree: true});
+}"""
+"""Writes down when each turn comes up."""
+
+HIDE = """hidden => {
+  Object.defineProperty(document, 'hidden', {value: hidden, configurable: true});
+  document.dispatchEvent(new Event('visibilitychange'));
+}"""
+
+
+def at_loom(runner: Runner, tablet: Page) -> Screen:
+    tablet.goto(f"{runner.url}/loom")
+    wait_for_hold(tablet)
+    return read(tablet)
+
+
+def test_all_screens_follow_within_half_a_second_and_are_told_whose_tap_it_was(
+    runner: Runner, new_tablet: NewTablet
+) -> None:
+    runner.put_on_loom(2)
+    tablet, phone, desktop = new_tablet(), new_tablet(390, 844), new_tablet(1920, 1080)
+    screen = at_loom(runner, tablet)
+    for other in (phone, desktop):
+        at_loom(runner, other)
+    for page in (tablet, phone, desktop):
+        page.evaluate(WATCH)
+    delays = []
+    for step in range(1, 6):
+        press_done(tablet, read(tablet))
+        turn = screen.turn + step
+        for page in (tablet, phone, desktop):
+            wait_for_turn(page, turn)
+        shown = [page.evaluate(f"window.seen[{turn}]") for page in (tablet, phone, desktop)]
+        delays += [later - shown[0] for later in shown[1:]]
+    assert statistics.median(delays) < 500, f"milliseconds: {delays}"
+    assert read(phone).message == read(desktop).message == "Another screen went on: Row 4: shed raised."
+    assert read(tablet).message == ""
+    assert read(phone).card == read(tablet).card == runner.weaving().place.card
+    press_done(phone, read(phone))
+    wait_for_turn(tablet, screen.turn + 6)
+    assert read(tablet).message.startswith("Another screen went on: Row 4 woven")
+    assert read(phone).message == ""
+
+
+def test_of_screens_that_race_one_counts_and_the_others_are_told(
+    runner: Runner, new_tablet: NewTablet, complaints: Complaints
+) -> None:
+    runner.put_on_loom(2)
+    one, two = new_tablet(), new_tablet()
+    at_loom(runner, one)
+    at_loom(runner, two)
+    for lap in range(6):
+        before = runner.weaving().place
+        # both have tapped before either can have heard of the other
+        for page in (one, two):
+            page.evaluate("document.querySelector('button.done').click()")
+        for page in (one, two):
+            page.locator(f"#done-form [name=turn][value='{before.turn + 1}']").wait_for(state="attached")
+            page.wait_for_load_state("networkidle")
+            wait_for_turn(page, before.turn + 1)
+        after = runner.weaving().place
+        assert (after.turn, after.card) == (before.turn + 1, before.card + 1), f"lap {lap}"
+        assert read(one).card == read(two).card == after.card
+        told = [read(page).message for page in (one, two)]
+        assert any("Another" in message for message in told)
+    complaints.forgive("409")
+
+
+def test_back_on_one_screen_is_followed_by_the_other(runner: Runner, new_tablet: NewTablet) -> None:
+    runner.put_on_loom(6)
+    one, two = new_tablet(), new_tablet()
+    screen = at_loom(runner, one)
+    at_loom(runner, two)
+    one.keyboard.press("PageUp")
+    wait_for_turn(two, screen.turn + 1)
+    assert read(two).card == screen.card - 1
+    assert "Back" in read(two).message
+
+
+def test_a_screen_that_nobody_saw_catches_up_when_it_is_seen(runner: Runner, new_tablet: NewTablet) -> None:
+    runner.put_on_loom(2)
+    one, two = new_tablet(), new_tablet()
+    screen = at_loom(runner, one)
+    at_loom(runner, two)
+    two.evaluate(HIDE, True)
+    press_done(one, screen)
+    wait_for_turn(one, screen.turn + 1)
+    one.wait_for_load_state("networkidle")
+    assert read(two).turn == screen.turn
+    two.evaluate(HIDE, False)
+    wait_for_turn(two, screen.turn + 1)
+    assert read(two).message.startswith("Another screen went on")
+
+
+def test_other_pages_are_not_torn_away(runner: Runner, new_tablet: NewTablet) -> None:
+    runner.put_on_loom(2)
+    one, two = new_tablet(), new_tablet()
+    screen = at_loom(runner, one)
+    two.goto(f"{runner.url}/settings")
+    two.get_by_role("radio").first.focus()
+    press_done(one, screen)
+    wait_for_turn(one, screen.turn + 1)
+    one.wait_for_load_state("networkidle")
+    assert two.url.endswith("/settings")
+    assert two.evaluate("document.activeElement.type") == "radio"
+
+
+def test_a_screen_goes_along_when_the_piece_comes_off_the_loom(runner: Runner, new_tablet: NewTablet) -> None:
+    runner.put_on_loom()
+    tablet = new_tablet()
+    screen = at_loom(runner, tablet)
+    answer = httpx.post(f"{runner.url}/aside", data={"card": screen.card, "turn": screen.turn})
+    assert answer.status_code == 303
+    tablet.wait_for_url(runner.url)
+
+
+def test_a_storm_of_taps_from_everywhere_counts_each_turn_once(runner: Runner, new_tablet: NewTablet) -> None:
+    runner.put_on_loom(2)
+    tablet = new_tablet()
+    screen = at_loom(runner, tablet)
+
+    def tap(number: int) -> int:
+        body = [{"key": f"{number:032x}", "kind": "next", "card": screen.card, "turn": screen.turn, "age": 0}]
+        return httpx.post(f"{runner.url}/taps", json=body, timeout=20).status_code
+
+    with ThreadPoolExecutor(8) as crowd:
+        answers = list(crowd.map(tap, range(24)))
+    assert sorted(answers) == [200, *[409] * 23]
+    wait_for_turn(tablet, screen.turn + 1)
+    assert runner.weaving().place.turn == screen.turn + 1

@@ -1,0 +1,41 @@
+"""Screens that follow a real server: told at once, and no hindrance when it stops."""
+
+from __future__ import annotations
+
+import signal
+import time
+from contextlib import closing
+from pathlib import Path
+
+import httpx
+
+from server.session.place import Tap
+from server.settings import DATABASE_NAME
+from server.store.database import Store
+from tests.examples import piece_order, piece_text
+from tests.faults.process import PATIENCE, free_port, running, tap
+
+
+def test_a_follower_is_told_and_ends_when_the_server_is_stopped(tmp_path: Path) -> None:
+    with closing(Store(tmp_path / DATABASE_NAME)) as store:
+        piece = store.add_piece(piece_text(), piece_order())
+    port = free_port()
+    address = f"http://127.0.0.1:{port}/pieces/{piece}/follow"
+    with (
+        running(tmp_path, port) as process,
+        httpx.stream("GET", address, timeout=PATIENCE, headers={"accept-encoding": "gzip"}) as stream,
+    ):
+        assert stream.headers["content-type"].startswith("text/event-stream")
+        assert "content-encoding" not in stream.headers
+        lines = stream.iter_lines()
+        assert next(line for line in lines if line.startswith("data")) == "data: 0"
+        tap(port, piece, Tap("begin", 0, 0))
+        assert next(line for line in lines if line.startswith("data")) == "data: 1"
+        stopped_at = time.monotonic()
+        process.send_signal(signal.SIGINT)
+        assert [line for line in lines if line] == []
+        said, _ = process.communicate(timeout=PATIENCE)
+    assert process.returncode == 0
+    assert "Stopped. Everything is kept." in said
+    assert "Traceback" not in said
+    assert time.monotonic() - stopped_at < 3.0, "nothing is waited for until patience runs out"

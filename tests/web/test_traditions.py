@@ -1,0 +1,151 @@
+"""Every page as another tradition counts, against the same pages of a piece that was renumbered in its file.
+
+Shafts counted from the back make the pages of the renumbered piece. Units counted from the right make those
+of its mirror image, in which she stands at the other side and left and right change places in every sentence.
+Drawings show the same numbers in other places, so all words of a page are compared, in any order.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from server.app import create_app
+from server.design.piece_file import read_piece
+from server.plan.planner import plan
+from server.plan.workorder import read_workorder, write_workorder
+from server.session.naming import ShaftsFrom
+from server.session.treadling import Side
+from server.settings import DATABASE_NAME, Settings
+from server.store.database import Store
+from tests.conftest import Clock
+from tests.traditions import PIECES, TRADITIONS, renumbered
+from tests.web.test_pages import begin, done
+
+PATHS = [
+    "",
+    "/loom",
+    "/standing",
+    "/log",
+    "/log?only=temporaries",
+    "/end",
+    "/settings",
+    "/put-right",
+    "/put-right/too-far",
+    "/put-right/wrong",
+    "/put-right/loom",
+    "/put-right/put-in",
+    "/walks-ahead",
+]
+NOT_A_NUMBER = [
+    ("farthest from the bench", "nearest to the bench"),
+    ("counted from the back", "counted from the bench"),
+    ("left on this walk", "to do on this walk"),
+    ("Put the loom right", "Put the loom in order"),
+    ("is left", "is to come"),
+    ("are left", "are to come"),
+    ("put right", "mended"),
+    ("Put right", "Mended"),
+]
+"""What is said otherwise on purpose, and words that are no sides."""
+TOLD = re.compile(r'(?:aria-label|data-say)="([^"]*)"')
+
+
+def all_words(page: str) -> Counter[str]:
+    """The words that are read or heard on a page, without where things are drawn and what names them."""
+    for said, instead in NOT_A_NUMBER:
+        page = page.replace(said, instead)
+    seen = re.sub(r"<[^>]*>", " ", page)
+    return Counter(re.findall(r"\w+(?:–\w+)?", " ".join([seen, *TOLD.findall(page)])))
+
+
+def mirrored(words: Counter[str], is_mirrored: bool) -> Counter[str]:
+    """Left for right and right for left, in a mirrored loom."""
+    other = {"left": "right", "right": "left"} if is_mirrored else {}
+    found: Counter[str] = Counter()
+    for word, times in words.items():
+        found[other.get(word, word)] += times
+    return found
+
+
+@dataclass(frozen=True)
+class House:
+    """A piece on the only loom of a house whose weaver counts in her way."""
+
+    client: TestClient
+    store: Store
+    piece: int
+
+    def words(self, path: str) -> Counter[str]:
+        return all_words(self.client.get(f"/pieces/{self.piece}{path}").text)
+
+    def kind(self) -> str:
+        weaving = self.store.weaving(self.piece)
+        assert weaving is not None
+        return weaving.cards[weaving.place.card].kind if weaving.place.status == "on the loom" else "woven"
+
+    def go_on(self) -> None:
+        done(self.client, self.piece, self.client.get(f"/pieces/{self.piece}/loom"))
+
+
+@contextmanager
+def house(folder: Path, text: str, order: str, chosen: dict[str, str]) -> Iterator[House]:
+    store = Store(folder / DATABASE_NAME, clock=Clock())
+    piece = store.add_piece(text, read_workorder(order))
+    settings = Settings(data=folder)
+    with (
+        closing(store),
+        TestClient(
+            create_app(settings, store),
+            base_url=f"http://127.0.0.1:{settings.port}",
+            client=("127.0.0.1", 50000),
+            follow_redirects=False,
+        ) as client,
+    ):
+        assert client.post("/preferences", data=chosen).status_code == 200
+        begin(client, piece)
+        yield House(client, store, piece)
+
+
+@pytest.mark.parametrize(
+    ("tradition", "text"),
+    list(zip(TRADITIONS, [PIECES[0], PIECES[0], PIECES[1]], strict=True)),
+    ids=["from the back", "from the right", "from both"],
+)
+def test_every_page_counts_as_she_does(tmp_path: Path, tradition: tuple[ShaftsFrom, Side], text: str) -> None:
+    order = write_workorder(plan(read_piece(text)))
+    is_mirrored = tradition[1] == "right"
+    plain = {"stance": "behind-left", "first_side": "left"}
+    hers = plain | {"shafts_from": tradition[0], "units_from": tradition[1]}
+    if is_mirrored:
+        plain = {"stance": "behind-right", "first_side": "right"}
+    with (
+        house(tmp_path / "mine", text, order, hers) as mine,
+        house(tmp_path / "other", *renumbered(text, order, *tradition), plain) as other,
+    ):
+        lifts: list[set[str]] = [set(), set()]
+        seen: set[str] = set()
+        while "woven" not in seen:
+            kind = mine.kind()
+            if kind == "test_lift":
+                # made along the row of handles, so from its other end in the other piece: compared together
+                lifts[0] |= mirrored(mine.words("/loom"), is_mirrored).keys()
+                lifts[1] |= other.words("/loom").keys()
+            else:
+                assert lifts[0] == lifts[1]
+                lifts = [set(), set()]
+                for path in ["/loom"] if kind in seen else PATHS:
+                    one, two = mirrored(mine.words(path), is_mirrored), other.words(path)
+                    assert one - two == two - one == Counter(), (kind, path)
+            seen.add(kind)
+            if kind != "woven":
+                mine.go_on()
+                other.go_on()
+        assert seen >= {"raise", "weave", "walk", "label", "insert", "move_cords", "withdraw", "test_lift"}
