@@ -57,9 +57,9 @@ def insertion_check(loom: Loom, shaft: int, runs: Sequence[Run]) -> InsertionChe
     """What to count after a temporary has been put through the leashes of a shaft.
 
     The leashes left over at the far end betray every slip by one on the way, and a shaft with more or
-    fewer leashes; where none are left over, the last group does. Those passed by at the near end betray the wrong side, unless both ends are alike:
-    then the first run from outside that differs does. Sides are named, not "where you began", because
-    whoever begins at the wrong side also looks from there.
+    fewer leashes; where none are left over, the last group does. Those passed by at the near end betray the
+    wrong side, unless both ends are alike: then the first run from outside that differs does. Sides are
+    named, not "where you began", because whoever begins at the wrong side also looks from there.
 
     Args:
         runs: as counted by `server.loom.counting.take_and_pass`.

@@ -108,10 +108,8 @@ _FIRST_WORDS = {"walk": "before the walk", "test_lift": "at the test lift", "don
 def _shift_words(said: dict[str, object]) -> str:
     why = {"too many": "One pick too many", "too few": "One pick too few"}.get(str(said.get("why")), "")
     parts = []
-    if treadles := said.get("treadles"):
-        parts.append(
-            f"the treadles go on {abs(int(str(treadles)))} {'further' if int(str(treadles)) > 0 else 'earlier'}"
-        )
+    if number := int(str(said.get("treadles", 0))):
+        parts.append(f"the treadles go on {abs(number)} {'further' if number > 0 else 'earlier'}")
     if said.get("passages"):
         parts.append("the shuttle is on the other side")
     text = and_list(parts)

@@ -77,7 +77,7 @@ class Tap:
 
 @dataclass(frozen=True, slots=True)
 class Shift:
-    """From a pick on, the treadles are this many further in their cycle, and the shuttle has passed so often more.
+    """From a pick on: treadles this many further in their cycle, and so many passages of the shuttle more.
 
     Attributes:
         pick: the pick, counted through the piece from 0.
@@ -100,7 +100,7 @@ class Place:
         out: picks that come out again in the shed that stands.
         by_pick: whether the last row was told pick by pick.
         ahead: cards of this walk that are done out of their turn.
-        again: what is done once more: a temporary's name, or a handle whose cords are hung again; None: nothing.
+        again: what is done once more: a temporary's name, or a handle whose cords are hung again, if any.
         checked: whether the shed that stands was looked over.
         paused: whether she has left.
         shifts: where the treadles went on elsewhere, oldest first.
@@ -399,7 +399,7 @@ def _with_picks(card: Card, place: Place, picks: int) -> Place:
 
 
 def walk_of(cards: tuple[Card, ...], number: int) -> range:
-    """The numbers of all things done on the walk to which a card belongs; empty if it is done at the bench."""
+    """The numbers of all things done on the walk that a card belongs to; empty for one at the bench."""
     if cards[number].kind not in BEHIND:
         return range(0)
     first = last = number

@@ -302,7 +302,7 @@ class Thing:
 
 
 def checklist(weaving: Weaving, chosen: Preferences, whole_walk: bool) -> tuple[str, tuple[Thing, ...]]:
-    """What is to be done at the shaft that is up, or on the whole walk; title and things, none at the bench."""
+    """What is to be done at this shaft, or on the whole walk: title and things; none at the bench."""
     cards, place = weaving.cards, weaving.place
     up = card_up(weaving.decks, place)
     walk = walk_of(cards, up.number)
