@@ -1,4 +1,4 @@
-"""In Chromium, its processor slowed four times: from a tap to the next instruction; and the first load's bytes.
+"""In Chromium, its processor slowed four times: from a tap to the next instruction; and the first load.
 
 `python -m tests.bench.tablet` prints both.
 """
@@ -81,6 +81,7 @@ def first_load(page: Page, runner: Runner) -> Wire:
     page.goto(f"{runner.url}/loom")
     wait_for_hold(page)
     page.wait_for_load_state("networkidle")
+    page.close()
     return wire
 
 
