@@ -27,8 +27,10 @@ lint: $(VENV)/.developing ## style, types, and which part may know which
 	@$(BIN)/mypy
 	@$(BIN)/lint-imports
 
-bench: $(VENV)/.developing ## how long planning takes
+bench: $(VENV)/.developing chromium ## how long planning takes, and taps
 	@$(BIN)/python -m tests.bench
+	@$(BIN)/python -m tests.bench.taps
+	@$(BIN)/python -m tests.bench.tablet
 
 chromium: ## the browser that tests tap in
 	@for browser in chromium chromium-browser google-chrome; do \

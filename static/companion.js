@@ -84,6 +84,7 @@ export class Companion {
   wasSwapped() {
     this.hold.clear();
     this.kept.stand(shownTurn());
+    this.strip.draw();
     this.isUp(takeMessage());
     this.fill();
   }
@@ -199,9 +200,11 @@ export class Companion {
       return;
     }
     const isUp = answer.turn === shownTurn();
-    this.hold.startWith(answer);
+    const isHeld = this.hold.goTo(answer);
+    if (!isHeld) this.hold.startWith(answer);
     this.kept.stand(answer.turn);
-    this.hold.keep(this.kept);
+    if (isHeld) this.kept.place(this.hold.at);
+    else this.hold.keep(this.kept);
     const said = message ?? (answer.since && `Another screen went on: ${answer.since}.`);
     // what is up already stays as it is, with all that was ticked on it
     if (isUp && this.hold.now.tap === main().dataset.tap) tell(said);
@@ -220,8 +223,11 @@ export class Companion {
       const first = this.hold.first;
       const end = this.hold.end;
       const answer = await this.ask({ turn, first, most: first ? AT_ONCE : LEAST_HELD + 1 });
-      if (!answer || answer.turn !== turn || end !== this.hold.end) break;
-      if (!first && turn !== this.kept.turn) break;
+      if (!answer) break;
+      if (answer.turn !== turn) this.hear(answer.turn);
+      // what was asked for from a place that has been left meanwhile fits no more
+      if (end !== this.hold.end || (!first && turn !== this.kept.turn)) continue;
+      if (answer.turn !== turn) break;
       this.hold.add(answer, first ? AT_ONCE : LEAST_HELD + 1);
       this.hold.keep(this.kept);
     }

@@ -9,6 +9,7 @@ export class Hold {
   }
 
   clear() {
+    this.times = (this.times ?? 0) + 1; // how often it was begun anew
     this.lines = [];
     this.numbers = new Map();
     this.held = []; // {card, tap, back, html: numbers of lines}
@@ -20,7 +21,7 @@ export class Hold {
   // The instruction that is up, or null.
   get now() {
     const one = this.held[this.at];
-    return one ? { ...one, html: one.html.map((number) => this.lines[number]).join("\n") } : null;
+    return one ? { ...one, html: this.textAt(this.at) } : null;
   }
 
   get left() {
@@ -34,7 +35,7 @@ export class Hold {
 
   // Where what is held ends, whatever was thrown away at its front.
   get end() {
-    return this.dropped + this.held.length;
+    return `${this.times}: ${this.dropped + this.held.length}`;
   }
 
   needs(least) {
@@ -51,6 +52,19 @@ export class Hold {
     if (!this.held[this.at].back || this.at < 1) return null;
     this.at -= 1;
     return this.now;
+  }
+
+  // Go to a held instruction that is just this one; false if none is.
+  goTo({ lines, held: [one] }) {
+    const text = one.html.map((number) => lines[number]).join("\n");
+    const there = this.held.findIndex((other, place) => other.card === one.card && this.textAt(place) === text);
+    if (there < 0) return false;
+    this.at = there;
+    return true;
+  }
+
+  textAt(place) {
+    return this.held[place].html.map((number) => this.lines[number]).join("\n");
   }
 
   startWith(answer) {
@@ -79,9 +93,8 @@ export class Hold {
 
   // Keep it through a reload, together with where she is in it.
   keep(kept) {
-    kept.at = this.at;
     write(kept.holdName, { lines: this.lines, held: this.held });
-    kept.save();
+    kept.place(this.at);
   }
 
   load(kept) {

@@ -78,6 +78,11 @@ export class Kept {
     this.save();
   }
 
+  place(at) {
+    this.at = at;
+    this.save();
+  }
+
   save() {
     write(this.name, { taps: this.taps, turn: this.turn, at: this.at });
   }

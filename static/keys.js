@@ -13,7 +13,8 @@ const isTaken = (target, key) =>
   target.closest("input:not([type=checkbox]), textarea, select, dialog") !== null
   || (["Enter", "Space"].includes(key) && target.closest("a, button, summary, label, input") !== null);
 
-// Which way a key scrolls, or null: to look further down is not to be done.
+// Which way a key scrolls. In a drawing that she has gone into, to look further down is not to be done; the
+// page around it, in which the heading gets the focus by itself, leaves the keys to the pedal.
 const SCROLLS = { ArrowRight: "x", ArrowLeft: "x", ArrowDown: "y", ArrowUp: "y", PageDown: "y", PageUp: "y", Space: "y" };
 
 const isScrolling = (target, key) => {
@@ -22,7 +23,8 @@ const isScrolling = (target, key) => {
     const [more, overflow] = SCROLLS[key] === "x"
       ? [e.scrollWidth - e.clientWidth, style.overflowX]
       : [e.scrollHeight - e.clientHeight, style.overflowY];
-    if (more > 1 && /auto|scroll/.test(overflow)) return key in SCROLLS || e.tabIndex === 0;
+    const isEntered = e.tabIndex === 0 || e === target;
+    if (isEntered && more > 1 && /auto|scroll/.test(overflow)) return true;
   }
   return false;
 };

@@ -18,6 +18,22 @@ document.addEventListener("htmx:afterRequest", ({ detail }) => {
   showTrouble(!detail.successful && detail.xhr.status !== 422);
 });
 
+// Let htmx send a form, once it is there; without it the form is sent as without scripts.
+const sendByHtmx = (form, button) => {
+  const script = document.createElement("script");
+  script.src = document.querySelector("meta[name=htmx-address]").content;
+  button.disabled = true;
+  const send = () => {
+    button.disabled = false;
+    if (!form.isConnected) return;
+    window.htmx.process(form);
+    form.requestSubmit(button);
+  };
+  script.addEventListener("load", send);
+  script.addEventListener("error", () => form.submit());
+  document.head.append(script);
+};
+
 const atTheLoom = (companion) => {
   // before htmx, which listens at the form itself
   document.addEventListener("submit", (event) => {
@@ -27,7 +43,10 @@ const atTheLoom = (companion) => {
     const isEarly = isResting(button);
     if (isEarly) refuse(button);
     const kind = new URL(form.action).pathname.split("/").pop();
-    if (!isEarly && !companion.take(kind, button.matches("[data-next]"), form, button)) return;
+    if (!isEarly && !companion.take(kind, button.matches("[data-next]"), form, button)) {
+      if (window.htmx || !form.hasAttribute("hx-post")) return; // it goes its own way
+      sendByHtmx(form, button);
+    }
     event.preventDefault();
     event.stopImmediatePropagation();
   }, true);
@@ -36,8 +55,12 @@ const atTheLoom = (companion) => {
   document.addEventListener("htmx:afterSwap", () => companion.wasSwapped());
   document.addEventListener("htmx:afterRequest", ({ detail }) => {
     companion.isAway = false;
-    if (detail.xhr.status) companion.catchUp();
-    else companion.lost();
+    if (!detail.xhr.status) {
+      companion.lost();
+      return;
+    }
+    companion.catchUp();
+    companion.fill();
   });
 
   let hiddenSince = null;

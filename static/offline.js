@@ -2,6 +2,9 @@
 
 const CACHE = "spareshaft";
 
+// The page as it was sent, before any script has changed it.
+const asSent = `<!doctype html>\n${document.documentElement.outerHTML}`;
+
 // Whether this page came from the worker's store, the server being away: it may be old.
 export const cameFromStore = () => document.documentElement.dataset.stored !== undefined;
 
@@ -19,7 +22,8 @@ export const keepPage = async (here) => {
     const files = performance.getEntriesByType("resource").map(({ name }) => new URL(name).pathname)
       .filter((path) => path.startsWith("/static/"));
     await store.addAll([...new Set(files)]);
-    await store.add(here);
+    const { headers } = await fetch(here, { method: "HEAD" });
+    await store.put(here, new Response(asSent, { headers }));
     document.documentElement.dataset.stores = "";
     for (const { url } of await store.keys()) {
       const { pathname } = new URL(url);

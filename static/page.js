@@ -23,8 +23,10 @@ const said = () => {
   return place;
 };
 
-export const tell = (text) => {
+// What is seen elsewhere already is only read out: it takes no room.
+export const tell = (text, isSeen = false) => {
   const place = said();
+  place.classList.toggle("visually-hidden", isSeen);
   if (place.textContent !== text) place.textContent = text;
 };
 

@@ -36,6 +36,6 @@ export const refuse = (button) => {
   setTimeout(() => mark.remove(), TOO_SOON_MS);
   if (performance.now() - saidAt > SAID_AGAIN_MS) {
     saidAt = performance.now();
-    tell("Too soon after the last tap; it did not count.");
+    tell("Too soon after the last tap; it did not count.", true);
   }
 };

@@ -125,12 +125,14 @@ def test_a_tap_that_comes_too_early_is_seen_to_be_refused(runner: Runner, new_ta
     screen = at_loom(runner, tablet)
     tablet.keyboard.press("PageDown")
     tablet.locator(f"#done-form [name=turn][value='{screen.turn + 1}']").wait_for(state="attached")
-    tablet.clock.run_for(1_500)  # the clock goes on by itself, too
+    tablet.clock.run_for(1_500)
     done = tablet.locator("button.done")
-    spot = done.bounding_box()
+    spot, place = done.bounding_box(), tablet.locator("h1").bounding_box()
     tablet.keyboard.press("PageDown")
     expect(done).to_contain_text("too soon")
+    heading = tablet.locator("h1").bounding_box()
     assert done.bounding_box() == spot, "the mark moves nothing"
+    assert heading == place, "and what is read out takes no room"
     assert "did not count" in read(tablet).message
     assert read(tablet).turn == screen.turn + 1
     tablet.clock.run_for(3_000)
@@ -155,6 +157,20 @@ def test_with_no_rest_quick_taps_all_count(runner: Runner, new_tablet: NewTablet
     wait_for_turn(tablet, screen.turn + 8)
     tablet.wait_for_load_state("networkidle")
     assert runner.weaving().place.card == screen.card + 8
+
+
+def test_on_a_page_too_small_for_its_instruction_the_pedal_goes_on(
+    runner: Runner, new_tablet: NewTablet
+) -> None:
+    """The heading has the focus after each tap, inside what scrolls."""
+    insert = next(card.number for card in runner.weaving().cards if card.kind == "insert")
+    runner.put_on_loom(insert)
+    tablet = new_tablet(360, 480)
+    screen = at_loom(runner, tablet)
+    tablet.locator("h1").focus()
+    assert tablet.locator(".work").evaluate("e => e.scrollHeight - e.clientHeight") > 1
+    tablet.keyboard.press("PageDown")
+    wait_for_turn(tablet, screen.turn + 1)
 
 
 @pytest.mark.parametrize("key", ["Control+ArrowRight", "Alt+ArrowRight", "Shift+Space", "a", "F5x", "Home"])

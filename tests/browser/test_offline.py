@@ -54,6 +54,11 @@ def go_on(tablet: Page, steps: int) -> list[Screen]:
     return seen
 
 
+def rested(tablet: Page) -> None:
+    """Wait until another button than before may be tapped, too."""
+    tablet.locator("main:not([data-resting])").wait_for()
+
+
 def strip(tablet: Page) -> str:
     line = tablet.locator(".net-strip")
     line.wait_for()
@@ -168,7 +173,7 @@ def test_back_without_the_net_goes_along_what_was_shown(own_runner: Runner, new_
     strip(tablet)
     for key in ("PageDown", "PageDown", "PageUp", "PageUp", "PageDown"):
         tablet.keyboard.press(key)
-        tablet.wait_for_timeout(350)  # another button than before may not be tapped at once
+        rested(tablet)
     last = read(tablet)
     assert (last.card, last.turn) == (screen.card + 1, screen.turn + 5)
     own_runner.house.start()
@@ -188,7 +193,7 @@ def test_what_is_not_held_waits_for_the_net_and_changes_nothing(
     own_runner.house.kill()
     strip(tablet)
     go_on(tablet, 1)
-    tablet.wait_for_timeout(350)
+    rested(tablet)
     tablet.get_by_role("button", name="Not like this").tap()
     tablet.get_by_role("status").get_by_text("Nothing was changed").wait_for()
     assert read(tablet).turn == screen.turn + 1
@@ -212,7 +217,10 @@ def test_unticked_ends_are_asked_for_without_the_net_too(own_runner: Runner, new
     go_on(tablet, 1)
 
 
-def test_the_tablet_alone_leaves_the_net_and_comes_back(runner: Runner, new_tablet: NewTablet) -> None:
+def test_the_tablet_alone_leaves_the_net_and_comes_back(
+    runner: Runner, new_tablet: NewTablet, complaints: Complaints
+) -> None:
+    complaints.net_drops = True
     runner.put_on_loom(2)
     tablet = new_tablet()
     screen = at_loom(runner, tablet)

@@ -12,6 +12,7 @@ from playwright.sync_api import Page
 
 from server.plan.workorder import write_workorder
 from tests.browser.conftest import Complaints, NewTablet, Runner, bring_in, planned, run_house
+from tests.browser.device import wait_for_hold
 from tests.browser.literal_weaver import LiteralWeaver
 from tests.browser.screen import Screen, fits, press_done, read, tick_both, wait_for_turn
 from tests.traditions import renumbered
@@ -42,6 +43,7 @@ def weave_to_the_end(
     cards = runner.weaving().cards
     tablet.clock.install()
     tablet.reload()
+    wait_for_hold(tablet)
     wrong: list[str] = []
     tops = set()
     for card in cards:

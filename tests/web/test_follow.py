@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import threading
 from collections.abc import AsyncIterator, Callable, Coroutine
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from fastapi.testclient import TestClient
@@ -24,7 +25,9 @@ async def heard(stream: AsyncIterator[str]) -> str:
 
 
 def run(scene: Callable[[], Coroutine[None, None, None]]) -> None:
-    asyncio.run(scene())
+    # in a thread of its own: in this one, tests in a browser may have left a loop running
+    with ThreadPoolExecutor(1) as thread:
+        thread.submit(asyncio.run, scene()).result()
 
 
 async def begun(followers: Followers, piece: int, turn: int = 0) -> AsyncIterator[str]:
