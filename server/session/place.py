@@ -17,6 +17,7 @@ from typing import Any, Literal, get_args
 from server.loom.actions import Refused, apply
 from server.loom.state import Loom, State, handle_order
 from server.loom.steps import Insert, MoveCords, TakeOut, Weave
+from server.plan.visits import position_of
 from server.session.cards import BEHIND, Card
 
 TapKind = Literal[
@@ -81,11 +82,15 @@ class Shift:
 
     Attributes:
         pick: the pick, counted through the piece from 0.
+        at: rows that were in when it was told, and picks of the next one.
+        card: the card of the course that was up then; −1: it was told before the course.
     """
 
     pick: int
     treadles: int
     passages: int
+    at: tuple[int, int] = (0, 0)
+    card: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +108,8 @@ class Place:
         again: what is done once more: a temporary's name, or a handle whose cords are hung again, if any.
         checked: whether the shed that stands was looked over.
         paused: whether she has left.
-        shifts: where the treadles went on elsewhere, oldest first.
+        shifts: where the treadles went on elsewhere in what is in by now, oldest first.
+        shifts_told: those too of which the picks have come out since, on this course.
         corrections: those that can be taken back, oldest first.
         turn: how many taps have counted so far.
     """
@@ -119,6 +125,7 @@ class Place:
     checked: bool = False
     paused: bool = False
     shifts: tuple[Shift, ...] = ()
+    shifts_told: tuple[Shift, ...] = ()
     corrections: tuple[Correction, ...] = ()
     turn: int = 0
 
@@ -130,11 +137,14 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """A correction, and the place before it."""
+    """A correction, and the place before it.
+
+    That place has corrections before it, and so on: compared or written out, each more would double the work.
+    """
 
     kind: TapKind
     detail: str
-    before: Place
+    before: Place = field(repr=False, compare=False)
     spot: tuple[object, ...] = field(repr=False)
 
 
@@ -156,6 +166,14 @@ class Decks:
     def walks(self, place: Place) -> tuple[int, ...]:
         """The numbers of the walks' cards in the course that she follows."""
         return self._walks[place.course]
+
+    @cached_property
+    def _taken_out(self) -> tuple[tuple[Card, ...], ...]:
+        return tuple(tuple(card for card in deck if card.kind == "take_out") for deck in self.cards)
+
+    def taken_out(self, place: Place) -> tuple[Card, ...]:
+        """The cards on which picks come out in the course that she follows."""
+        return self._taken_out[place.course]
 
     def next_walk(self, place: Place) -> Card | None:
         """The next walk after the first card that is not done, if there is one."""
@@ -188,6 +206,8 @@ def after_tap(decks: Decks, place: Place, tap: Tap) -> Place:
         NotNow: if there is nothing for it to do here.
     """
     moved = _moved(decks, place, tap)
+    if moved.shifts_told and tap.kind != "undo":
+        moved = _with_shifts(decks, place, moved)
     if tap.kind in _CORRECTIONS:
         done = Correction(tap.kind, tap.detail, place, moved.spot)
         moved = replace(moved, corrections=(*place.corrections, done))
@@ -283,7 +303,7 @@ def _at_the_loom(decks: Decks, place: Place, kind: TapKind, detail: Mapping[str,
             course = whole(detail, "course")
             if not place.course < course < len(decks.cards):
                 raise NotNow("There is no such plan.")
-            fresh = Place(status=place.status, course=course, shifts=place.shifts)
+            fresh = Place(status=place.status, course=course, shifts_told=place.shifts)
             return replace(
                 fresh, pick=decks.at(fresh).before.picks, corrections=place.corrections, turn=place.turn
             )
@@ -354,18 +374,18 @@ def _back(decks: Decks, place: Place) -> Place:
         return replace(place, out=0)
     card = decks.at(place)
     if picks_done(card, place) > 0:
-        return replace(place, pick=place.pick + (1 if isinstance(card.step, TakeOut) else -1))
+        return _with_picks(card, place, place.pick + (1 if isinstance(card.step, TakeOut) else -1))
     if place.card == 0:
         raise NotNow("This is the first instruction; there is nothing before it.")
     if place.ahead:  # things done out of their turn: the last of them is not done after all
-        return replace(place, ahead=place.ahead - {max(place.ahead)})
+        return _with_ticks(decks, place, place.card, place.ahead - {max(place.ahead)})
     before = decks.of(place)[place.card - 1]
     pick = before.before.picks
     if place.by_pick and isinstance(before.step, Weave):
         pick = before.before.picks + before.step.picks - 1
     elif place.by_pick and isinstance(before.step, TakeOut):
         pick = before.step.left + 1
-    return replace(place, card=place.card - 1, pick=pick, checked=False)
+    return _with_picks(before, replace(place, card=place.card - 1, checked=False), pick)
 
 
 def _jump(decks: Decks, place: Place, number: int, pick: int, kind: TapKind) -> Place:
@@ -392,6 +412,8 @@ def _with_picks(card: Card, place: Place, picks: int) -> Place:
             return replace(place, pick=card.before.picks)
     if picks and not least <= picks <= most:
         raise NotNow(f"Between {least} and {most} picks of this row can be in here.")
+    if isinstance(card.step, TakeOut) and picks == most:  # none is out: of a whole row, that is told as 0
+        picks = 0
     return replace(place, pick=picks or card.before.picks)
 
 
@@ -430,11 +452,23 @@ def _ticked(decks: Decks, place: Place, number: int) -> Place:
     first = next((n for n in walk if n not in done), None)
     if first is None:  # the last one
         return _done(decks, place)
-    ticked = replace(place, card=first, ahead=frozenset(n for n in done if n > first))
+    return _with_ticks(decks, place, first, frozenset(n for n in done if n > first))
+
+
+def _with_ticks(decks: Decks, place: Place, card: int, ahead: frozenset[int]) -> Place:
+    """These things are done out of their turn; it must be possible, and so must the rest afterwards."""
+    ticked, cards = replace(place, card=card, ahead=ahead), decks.of(place)
     try:
-        state_now(decks, ticked)
+        state = state_now(decks, ticked)
     except Refused as why:
         raise NotNow(str(why)) from None
+    rest = [cards[number].step for number in walk_of(cards, card) if number >= card and number not in ahead]
+    try:
+        for step in rest:
+            if step is not None:
+                state = apply(decks.loom, state, step)
+    except Refused as why:
+        raise NotNow(f"Then the rest of this walk could not be done in its order: {why}") from None
     return ticked
 
 
@@ -527,9 +561,44 @@ def _shifted(decks: Decks, place: Place, treadles: int, passages: int, detail: M
     if max(abs(treadles), abs(passages)) > 100_000 or not (treadles or passages):
         raise NotNow("The treadles go on as they are.")
     pick = whole(detail, "pick")
-    last = place.shifts[-1] if place.shifts else Shift(0, 0, 0)
-    shift = Shift(pick, last.treadles + treadles, last.passages + passages)
-    return replace(place, shifts=(*(s for s in place.shifts if s.pick < pick), shift))
+    last = shift_at(place, pick)
+    shift = Shift(
+        pick, last.treadles + treadles, last.passages + passages, _picks_in(decks, place), place.card
+    )
+    earlier = tuple(s for s in place.shifts_told if s.pick < pick or s not in place.shifts)
+    return replace(place, shifts_told=(*earlier, shift))
+
+
+def _with_shifts(decks: Decks, before: Place, place: Place) -> Place:
+    """The shifts that go here: what was odd about picks has come out with them.
+
+    While they come out, their treadles are those over which they were woven.
+    """
+    told = place.shifts_told
+    if place.course != before.course:
+        here = _picks_in(decks, place)
+        told = tuple(replace(shift, card=-1) for shift in told if shift.at <= here)
+    elif before.out and not place.out:
+        here = _picks_in(decks, place)
+        told = tuple(shift for shift in told if shift.at <= here)
+    outs = [card for card in decks.taken_out(place) if card.number < place.card]
+    gone = {
+        shift
+        for card in outs
+        for shift in told
+        if shift.card < card.number and shift.at > _position(card.after)
+    }
+    return replace(place, shifts=tuple(s for s in told if s not in gone), shifts_told=told)
+
+
+def _picks_in(decks: Decks, place: Place) -> tuple[int, int]:
+    """Rows that are in, and picks of the next one."""
+    return _position(state_now(decks, place))
+
+
+def _position(state: State) -> tuple[int, int]:
+    position = position_of(state)
+    return position.row, position.picks
 
 
 def shift_at(place: Place, pick: int) -> Shift:
