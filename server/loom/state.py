@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import count, product
+from string import ascii_lowercase
 from typing import Literal
 
 from server.loom.leashes import NO_SHAFT
@@ -92,6 +94,13 @@ def handle_order(handle: str) -> tuple[bool, int]:
 def temporary_order(name: str) -> tuple[int, int, str]:
     """Sort key: by parent, then a … z, aa …"""
     return (parent_of(name), len(name), name)
+
+
+def temporary_names(shaft: int | str) -> Iterator[str]:
+    """Names for temporaries of a shaft, without end: 7a, 7b … 7z, 7aa …"""
+    for length in count(1):
+        for letters in product(ascii_lowercase, repeat=length):
+            yield f"{shaft}{''.join(letters)}"
 
 
 @dataclass(frozen=True, slots=True)

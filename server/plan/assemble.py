@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 from server.loom.actions import Refused, apply
 from server.loom.leashes import NO_SHAFT
-from server.loom.state import Loom, State, handle_order, parent_of
+from server.loom.state import Loom, State, handle_order, parent_of, temporary_names
 from server.loom.steps import (
     Done,
     Insert,
@@ -122,24 +122,10 @@ def _names(names: Mapping[Borrowed, str], now: Standing, then: Standing) -> dict
     named = {temporary: name for temporary, name in kept.items() if temporary in then.inside}
     taken = set(kept.values())
     for shaft, part in sorted(then.inside - now.inside, key=lambda t: (t[0], sorted(t[1]))):
-        name = next(n for n in _letters(shaft) if n not in taken)
+        name = next(n for n in temporary_names(shaft) if n not in taken)
         taken.add(name)
         named[shaft, part] = name
     return named
-
-
-def _letters(shaft: int) -> Iterator[str]:
-    """7a, 7b … 7z, 7aa …"""
-    number = 0
-    while True:
-        word, rest = "", number
-        while True:
-            word = chr(ord("a") + rest % 26) + word
-            rest = rest // 26 - 1
-            if rest < 0:
-                break
-        yield f"{shaft}{word}"
-        number += 1
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from server.loom.actions import and_list
 from server.session.cards import Card
 from server.session.naming import Naming
@@ -105,10 +107,10 @@ def _spot(card: Card, pick: int) -> str:
 _FIRST_WORDS = {"walk": "before the walk", "test_lift": "at the test lift", "done": "at the end"}
 
 
-def _shift_words(said: dict[str, object]) -> str:
+def _shift_words(said: dict[str, Any]) -> str:
     why = {"too many": "One pick too many", "too few": "One pick too few"}.get(str(said.get("why")), "")
     parts = []
-    if number := int(str(said.get("treadles", 0))):
+    if number := said.get("treadles", 0):
         parts.append(f"the treadles go on {abs(number)} {'further' if number > 0 else 'earlier'}")
     if said.get("passages"):
         parts.append("the shuttle is on the other side")

@@ -344,9 +344,24 @@ def picks_done(card: Card, place: Place) -> int:
     match card.step:
         case Weave():
             return place.pick - card.before.picks
-        case TakeOut(picks=picks, left=left):
-            return picks + left - place.pick if place.pick else 0
+        case TakeOut(picks=picks, left=left) as step:
+            return picks + left - still_in(step, place)
     return 0
+
+
+def still_in(step: TakeOut, place: Place) -> int:
+    """Picks of a row that are in while it is taken out; the place tells none before the first is out."""
+    return place.pick or step.picks + step.left
+
+
+def can_be_in(card: Card) -> range | None:
+    """How many picks of its row can be in while a card is up; None: no row is woven or taken out on it."""
+    match card.step:
+        case Weave(picks=picks):
+            return range(card.before.picks, card.before.picks + picks)
+        case TakeOut(picks=picks, left=left):
+            return range(left + 1, left + picks + 1)
+    return None
 
 
 def _one_pick(decks: Decks, place: Place) -> Place:
@@ -359,11 +374,11 @@ def _one_pick(decks: Decks, place: Place) -> Place:
             if woven == card.before.picks + picks:
                 return replace(_done(decks, place), by_pick=True)
             return replace(place, pick=woven)
-        case TakeOut(picks=picks, left=left):
-            still_in = (place.pick or picks + left) - 1
-            if still_in == left:
+        case TakeOut(left=left) as step:
+            rest = still_in(step, place) - 1
+            if rest == left:
                 return replace(_done(decks, place), by_pick=True)
-            return replace(place, pick=still_in)
+            return replace(place, pick=rest)
     raise NotNow("This is not woven pick by pick; tap it done.")
 
 
@@ -403,16 +418,12 @@ def _jump(decks: Decks, place: Place, number: int, pick: int, kind: TapKind) -> 
 
 def _with_picks(card: Card, place: Place, picks: int) -> Place:
     """So many picks of the row that is on are in; 0: as many as when its instruction came up."""
-    match card.step:
-        case Weave(picks=number):
-            least, most = card.before.picks, card.before.picks + number - 1
-        case TakeOut(picks=number, left=left):
-            least, most = left + 1, left + number
-        case _:
-            return replace(place, pick=card.before.picks)
-    if picks and not least <= picks <= most:
-        raise NotNow(f"Between {least} and {most} picks of this row can be in here.")
-    if isinstance(card.step, TakeOut) and picks == most:  # none is out: of a whole row, that is told as 0
+    can = can_be_in(card)
+    if can is None:
+        return replace(place, pick=card.before.picks)
+    if picks and picks not in can:
+        raise NotNow(f"Between {can[0]} and {can[-1]} picks of this row can be in here.")
+    if isinstance(card.step, TakeOut) and picks == can[-1]:  # none is out: of a whole row, that is told as 0
         picks = 0
     return replace(place, pick=picks or card.before.picks)
 

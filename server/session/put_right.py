@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from server.design.piece import Piece
+from server.loom.picks import picks_before_row
 from server.loom.state import State
 from server.loom.steps import Raise, TakeOut, Weave
 from server.plan.from_here import plan_from_here
@@ -14,7 +15,7 @@ from server.plan.replay import at_rest
 from server.plan.visits import Position, Visit, position_of, way
 from server.plan.workorder import Totals, count_up
 from server.session.cards import BEHIND, Card, Course
-from server.session.place import Decks, Place, shift_at, state_now
+from server.session.place import Decks, Place, can_be_in, shift_at, state_now, still_in
 from server.session.treadling import next_pick, treadle_at
 from server.session.wishes import Wishes, wished
 
@@ -79,9 +80,15 @@ def picks_in(decks: Decks, place: Place) -> int | None:
     match card.step:
         case Weave():
             return place.pick
-        case TakeOut(picks=picks, left=left):
-            return place.pick or picks + left
+        case TakeOut() as step:
+            return still_in(step, place)
     return None
+
+
+def row_now(piece: Piece, decks: Decks, place: Place) -> int:
+    """The row that is on, or the last one of which picks are in."""
+    at = position_of(standing(decks, place, piece))
+    return at.row + (at.picks > 0 or picks_in(decks, place) is not None)
 
 
 def standing(decks: Decks, place: Place, piece: Piece, picks: int | None = None) -> State:
@@ -120,6 +127,11 @@ def picks_back(piece: Piece, position: Position, picks: int) -> Position:
         still_in = piece.picks(row)
     left = still_in - picks
     return Position(row, 0) if row <= position.row and left == piece.picks(row) else Position(row - 1, left)
+
+
+def picks_in_all(piece: Piece, position: Position) -> int:
+    """All picks that are in the cloth."""
+    return picks_before_row(piece.picks_per_row, position.row + 1) + position.picks
 
 
 def take_out(piece: Piece, start: State, to: Position, wishes: Wishes) -> Proposal:
@@ -197,16 +209,13 @@ class Spot:
 
 def spot_at(card: Card, place: Place) -> Spot:
     """A card as a spot to go back to; the card that is up can only be at fewer picks."""
-    match card.step:
-        case Weave(picks=picks):
-            can = range(card.before.picks, card.before.picks + picks)
-            return Spot(card, tuple(n for n in can if card.number < place.card or n < place.pick))
-        case TakeOut(picks=picks, left=left):
-            can = range(left + 1, left + picks + 1)
-            return Spot(
-                card, tuple(n for n in can if card.number < place.card or n > (place.pick or left + picks))
-            )
-    return Spot(card, (card.before.picks,) if card.number < place.card else ())
+    is_past, can = card.number < place.card, can_be_in(card)
+    if can is None:
+        return Spot(card, (card.before.picks,) if is_past else ())
+    if isinstance(card.step, TakeOut):
+        in_now = still_in(card.step, place)
+        return Spot(card, tuple(n for n in can if is_past or n > in_now))
+    return Spot(card, tuple(n for n in can if is_past or n < place.pick))
 
 
 def spots_before(decks: Decks, place: Place) -> Iterator[Spot]:

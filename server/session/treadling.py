@@ -13,7 +13,7 @@ from server.design.piece import Piece
 from server.loom.picks import picks_before_row
 from server.loom.steps import TakeOut, Weave
 from server.session.cards import Card
-from server.session.place import Place, shift_at
+from server.session.place import Place, picks_done, shift_at, still_in
 
 Side = Literal["left", "right"]
 """Of the loom, as seen by the weaver at the bench."""
@@ -67,13 +67,11 @@ def picks_of(piece: Piece, place: Place, card: Card, first: Side) -> tuple[Pick,
         case Weave(picks=picks):
             first_pick = card.before.picks
             numbers = list(range(first_pick, first_pick + picks))
-            done = place.pick - first_pick
         case TakeOut(picks=picks, left=left):
             numbers = list(range(left + picks - 1, left - 1, -1))
-            done = 0 if place.out or not place.pick else left + picks - place.pick
         case _:
             return ()
-    found = []
+    found, done = [], picks_done(card, place)
     for n, number in enumerate(numbers):
         pick = before_row + number
         side = side_before(piece, place, pick, first)
@@ -88,8 +86,8 @@ def next_pick(piece: Piece, place: Place, card: Card) -> int:
     Where picks are to be taken out, the one after the last that is in.
     """
     match card.step:
-        case TakeOut(picks=picks, left=left):
-            return picks_before_row(piece.picks_per_row, card.row) + (place.pick or picks + left)
+        case TakeOut() as step:
+            return picks_before_row(piece.picks_per_row, card.row) + still_in(step, place)
         case Weave():
             return picks_before_row(piece.picks_per_row, card.row) + place.pick
     state = card.before

@@ -8,16 +8,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from server.design.piece import Piece
 from server.loom.actions import and_list
 from server.loom.counting import Run, Stance, begins_at_her_left
-from server.loom.picks import picks_before_row
 from server.loom.state import Loom, State, handle_order, units_up
 from server.loom.steps import Insert, Label, MoveCords, Raise, TakeOut, Weave, Withdraw
 from server.session.cards import Card
 from server.session.checks import Count, InsertionCheck
 from server.session.naming import Naming
-from server.session.treadling import Side, other_side
 
 LONGEST_LIST = 5
 """More entries than this are counted in a heading and listed below it."""
@@ -216,19 +213,6 @@ def heading(card: Card) -> str:
     if card.before.raised or card.before.pulled:
         return "Let everything down: the piece is woven"
     return "Look the loom over: the piece is woven"
-
-
-# --- the shuttle ---------------------------------------------------------------------------------------
-
-
-def shuttle_sides(piece: Piece, row: int, first: Side) -> tuple[Side, Side]:
-    """On which side the shuttle is before a row, and after it.
-
-    Args:
-        first: the side it starts from at the first pick of the piece.
-    """
-    start = first if picks_before_row(piece.picks_per_row, row) % 2 == 0 else other_side(first)
-    return start, start if piece.picks(row) % 2 == 0 else other_side(start)
 
 
 # --- checks --------------------------------------------------------------------------------------------

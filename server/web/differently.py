@@ -14,7 +14,15 @@ from starlette.responses import Response
 
 from server.loom.counting import begins_at_her_left, take_and_pass, units_taken
 from server.loom.legal import Refused
-from server.loom.state import Loom, State, Temporary, handle_order, temporary_order
+from server.loom.state import (
+    Loom,
+    State,
+    Temporary,
+    handle_order,
+    parent_of,
+    temporary_names,
+    temporary_order,
+)
 from server.plan.from_here import check_start
 from server.plan.visits import position_of
 from server.session.naming import Naming
@@ -250,25 +258,19 @@ def _named(slots: tuple[Slot, ...]) -> list[Slot]:
             named.append(slot)
             continue
         shaft = _shaft_text(slot)
-        name = next(f"{shaft}{letter}" for letter in _letters() if f"{shaft}{letter}" not in taken)
+        name = next(name for name in temporary_names(shaft) if name not in taken)
         taken.add(name)
         named.append(replace(slot, name=name))
     return named
 
 
 def _keeps_name(slot: Slot) -> bool:
-    return bool(re.fullmatch(r"[1-9][0-9]{0,8}[a-z]{1,2}", slot.name)) and (
-        slot.name.rstrip("abcdefghijklmnopqrstuvwxyz") == _shaft_text(slot)
-    )
+    is_name = re.fullmatch(r"[1-9][0-9]{0,8}[a-z]{1,2}", slot.name)
+    return bool(is_name) and str(parent_of(slot.name)) == _shaft_text(slot)
 
 
 def _shaft_text(slot: Slot) -> str:
     return slot.shaft.strip().lstrip("0")
-
-
-def _letters() -> list[str]:
-    alphabet = "abcdefghijklmnopqrstuvwxyz"
-    return [*alphabet, *(a + b for a in alphabet for b in alphabet)]
 
 
 def _temporaries(

@@ -14,7 +14,7 @@ from server.session.place import MOST_WORDS, read_detail
 from server.store.weavings import Weaving
 from server.web.guard import MOST_PICTURE
 from server.web.put_right import number_of
-from server.web.rendering import NotUnderstood, page, store_of, weaving_of
+from server.web.rendering import NotUnderstood, is_count, page, store_of, weaving_of
 
 router = APIRouter()
 
@@ -69,11 +69,7 @@ def show_notes(request: Request, piece: str, away: str = "") -> Response:
         away: the note that has just been thrown away.
     """
     weaving = weaving_of(request, piece)
-    return _notes_page(request, weaving, away=int(away) if _is_id(away) else 0)
-
-
-def _is_id(text: str) -> bool:
-    return text.isascii() and text.isdecimal() and len(text) <= 9
+    return _notes_page(request, weaving, away=int(away) if is_count(away) else 0)
 
 
 def _notes_page(
@@ -148,7 +144,7 @@ def _add(request: Request, piece: str, row: str, words: str, picture: bytes) -> 
 def show_picture(request: Request, piece: str, note: str) -> Response:
     """A note's picture as it came, shut in a box of its own."""
     weaving = weaving_of(request, piece)
-    found = store_of(request).picture(weaving.id, int(note)) if _is_id(note) else None
+    found = store_of(request).picture(weaving.id, int(note)) if is_count(note) else None
     if found is None:
         raise HTTPException(404, "There is no such picture here.")
     content, kind = found
@@ -174,6 +170,6 @@ def take_back(request: Request, piece: str, note: str) -> Response:
 
 def _put(request: Request, piece: str, note: str, *, away: bool) -> Response:
     weaving = weaving_of(request, piece)
-    if not _is_id(note) or not store_of(request).throw_note_away(weaving.id, int(note), away):
+    if not is_count(note) or not store_of(request).throw_note_away(weaving.id, int(note), away):
         raise HTTPException(404, "There is no such note here.")
     return RedirectResponse(f"/pieces/{weaving.id}/notes{f'?away={int(note)}' if away else ''}", 303)

@@ -26,17 +26,30 @@ from server.session.put_right import (
     next_treadle,
     picks_back,
     picks_in,
+    picks_in_all,
+    row_now,
     spots_before,
     standing,
     take_out,
     way_back,
 )
 from server.session.treadling import next_pick, side_before, treadle_at
-from server.session.wording import after_row, cord_words, handle_words, heading, numbers_text, several
+from server.session.wording import after_row, handle_words, heading, numbers_text, several
 from server.store.database import STALE
 from server.store.weavings import Weaving
+from server.web.card_views import pulled
 from server.web.proposals import Planned, planned, take, wishes_of
-from server.web.rendering import NotUnderstood, Shown, page, preferences_of, store_of, tap_of, weaving_of
+from server.web.rendering import (
+    NotUnderstood,
+    Shown,
+    is_count,
+    naming_of,
+    page,
+    preferences_of,
+    store_of,
+    tap_of,
+    weaving_of,
+)
 
 router = APIRouter()
 
@@ -57,7 +70,7 @@ def number_of(text: str, what: str, least: int, most: int) -> int:
         NotUnderstood: if it is none, or out of bounds.
     """
     text = text.strip()
-    if text.isascii() and text.isdecimal() and len(text) <= 9 and least <= int(text) <= most:
+    if is_count(text) and least <= int(text) <= most:
         return int(text)
     if least > most:
         raise NotUnderstood(f"{what}: there is nothing to choose here.")
@@ -118,10 +131,6 @@ def trying(request: Request, piece: str, show: Show, do: Callable[[Weaving], Res
         return off_the_loom(weaving) or show(request, weaving, str(why), 422)
 
 
-def _naming(request: Request, weaving: Weaving) -> Naming:
-    return preferences_of(store_of(request), weaving.id).naming(weaving.piece.loom)
-
-
 # --- the choice ----------------------------------------------------------------------------------------
 
 
@@ -175,7 +184,7 @@ def show_too_far(request: Request, piece: str) -> Response:
 
 
 def _too_far_page(request: Request, weaving: Weaving, message: str = "", status: int = 200) -> Response:
-    naming = _naming(request, weaving)
+    naming = naming_of(request, weaving)
     spots = list(islice(spots_before(weaving.decks, weaving.place), SPOTS_SHOWN))
     rows = [c.row for c in weaving.cards[: weaving.place.card] if isinstance(c.step, Raise)]
     return page(
@@ -247,8 +256,8 @@ def _wrong_page(
         picks_in=has_shed,
         most_in=weaving.piece.picks(weaving.decks.at(weaving.place).row) if has_shed is not None else 0,
         last_row=at.row,
-        woven_row=at.row + (at.picks > 0 or has_shed is not None),
-        in_all=picks_before_row(weaving.piece.picks_per_row, at.row + 1) + at.picks,
+        woven_row=row_now(weaving.piece, weaving.decks, weaving.place),
+        in_all=picks_in_all(weaving.piece, at),
         most_words=MOST_WORDS,
         kept=kept or {},
     )
@@ -287,7 +296,7 @@ def _asked(weaving: Weaving, picks_now: str, picks: str, row: str) -> Asked:
     here = position_of(standing(weaving.decks, place, piece, known))
     if picks and row:
         raise NotUnderstood("Say either how many picks come out, or the row to go back to.")
-    in_all = picks_before_row(piece.picks_per_row, here.row + 1) + here.picks
+    in_all = picks_in_all(piece, here)
     if in_all == 0:
         raise NotUnderstood("Nothing is woven yet, so there is nothing to take out.")
     if picks:
@@ -389,20 +398,10 @@ def _take_out_page(request: Request, weaving: Weaving, now: str, picks: str, row
     return page(
         "put_right/take_out.html",
         plan=plan,
-        lines=_back_lines(weaving, plan, _naming(request, weaving)),
-        out=_picks_out(weaving, asked),
+        lines=_back_lines(weaving, plan, naming_of(request, weaving)),
+        out=picks_in_all(weaving.piece, asked.here) - picks_in_all(weaving.piece, asked.to),
         to=_position_words(asked.to),
         **common,
-    )
-
-
-def _picks_out(weaving: Weaving, asked: Asked) -> int:
-    cycle = weaving.piece.picks_per_row
-    return (
-        picks_before_row(cycle, asked.here.row + 1)
-        + asked.here.picks
-        - picks_before_row(cycle, asked.to.row + 1)
-        - asked.to.picks
     )
 
 
@@ -477,7 +476,7 @@ def _cut_out_page(request: Request, weaving: Weaving, row: str) -> Response:
         message="",
         plan=plan,
         to=to,
-        standing=standing_words(weaving, _naming(request, weaving)),
+        standing=standing_words(weaving, naming_of(request, weaving)),
         fields=_fields(row=row),
     )
 
@@ -485,11 +484,7 @@ def _cut_out_page(request: Request, weaving: Weaving, row: str) -> Response:
 def standing_words(weaving: Weaving, naming: Naming) -> list[str]:
     """What is up and what is in, in a few words."""
     state = naming.state(state_now(weaving.decks, weaving.place))
-    found = []
-    if state.raised:
-        found.append(f"{handle_words(state.raised)} pulled")
-    if state.pulled:
-        found.append(f"{cord_words(state.pulled)} pulled")
+    found = [f"{words} pulled" for words in pulled(state)]
     if state.temporaries:
         found.append(f"in the loom: {', '.join(t.name for t in state.temporaries)}")
     return found
@@ -524,9 +519,7 @@ def leave_in(
 
     def do(weaving: Weaving) -> Response:
         check_fresh(weaving, shown)
-        at = position_of(standing(weaving.decks, weaving.place, weaving.piece))
-        has_shed = picks_in(weaving.decks, weaving.place) is not None
-        number = number_of(row, "The row", 1, at.row + (at.picks > 0 or has_shed))
+        number = number_of(row, "The row", 1, row_now(weaving.piece, weaving.decks, weaving.place))
         said = words.strip()
         if len(said) > MOST_WORDS:
             raise NotUnderstood(f"Say it in at most {MOST_WORDS} characters; these are {len(said)}.")
@@ -556,16 +549,14 @@ def show_put_in(request: Request, piece: str) -> Response:
 
 
 def _put_in_page(request: Request, weaving: Weaving, message: str = "", status: int = 200) -> Response:
-    naming = _naming(request, weaving)
+    naming = naming_of(request, weaving)
     lines = [
         InLine(
             t.name, naming.name(t.name), naming.shaft(t.parent), numbers_text(naming.unit_numbers(t.units))
         )
         for t in weaving.state.temporaries
     ]
-    told = naming.state(weaving.state)
-    up = [handle_words(told.raised)] if told.raised else []
-    up += [cord_words(told.pulled)] if told.pulled else []
+    up = pulled(naming.state(weaving.state))
     return page("put_right/put_in.html", status=status, weaving=weaving, message=message, lines=lines, up=up)
 
 

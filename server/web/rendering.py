@@ -32,6 +32,11 @@ _COUNT = re.compile(r"[0-9]{1,9}", re.ASCII)
 NO_SUCH_PIECE = "There is no such piece here."
 
 
+def is_count(text: str) -> bool:
+    """Whether a text is a number as addresses and forms write it."""
+    return _COUNT.fullmatch(text) is not None
+
+
 class NotUnderstood(ValueError):
     """What a form sent cannot be used; the message is a sentence for the weaver."""
 
@@ -91,7 +96,7 @@ def id_of(piece: str) -> int:
     Raises:
         HTTPException: 404 if it is no number.
     """
-    if not _COUNT.fullmatch(piece):
+    if not is_count(piece):
         raise HTTPException(404, NO_SUCH_PIECE)
     return int(piece)
 
@@ -110,7 +115,7 @@ def tap_of(kind: TapKind, shown: tuple[str, str]) -> Tap:
     Raises:
         NotUnderstood: if card or turn is no number.
     """
-    if not all(_COUNT.fullmatch(number) for number in shown):
+    if not all(map(is_count, shown)):
         raise NotUnderstood("That tap could not be read, so nothing was changed. Here is where the piece is.")
     card, turn = map(int, shown)
     return Tap(kind, card, turn)

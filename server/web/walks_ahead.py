@@ -9,19 +9,18 @@ from fastapi import APIRouter, Form, Request
 from starlette.responses import Response
 
 from server.loom.steps import Weave
-from server.plan.visits import position_of
 from server.session.cards import BEHIND, Card
 from server.session.naming import Naming
 from server.session.pace import minutes_per_pick
 from server.session.place import picks_done
-from server.session.put_right import before_weaving, go_on, picks_in, standing
+from server.session.put_right import before_weaving, go_on, row_now, standing
 from server.session.read_counts import Unreadable, read_numbers
 from server.session.wishes import Wishes, Written, rows_every, wished
 from server.session.wording import after_row, entries, heading, minutes_text
 from server.store.weavings import Weaving
 from server.web.proposals import Planned, left_now, planned, wishes_of
 from server.web.put_right import check_fresh, follow, number_of, off_the_loom, trying
-from server.web.rendering import NotUnderstood, Shown, page, preferences_of, store_of, weaving_of
+from server.web.rendering import NotUnderstood, Shown, naming_of, page, weaving_of
 from server.web.walks import things_behind
 
 router = APIRouter()
@@ -68,12 +67,6 @@ def walks_ahead(weaving: Weaving, naming: Naming) -> list[WalkAhead]:
     return found
 
 
-def _row_now(weaving: Weaving) -> int:
-    """The row that is on, or the last one that is in."""
-    at = position_of(standing(weaving.decks, weaving.place, weaving.piece))
-    return at.row + (at.picks > 0 or picks_in(weaving.decks, weaving.place) is not None)
-
-
 def _ahead_page(
     request: Request,
     weaving: Weaving,
@@ -83,7 +76,7 @@ def _ahead_page(
     written: Written | None = None,
     plan: Planned | None = None,
 ) -> Response:
-    naming = preferences_of(store_of(request), weaving.id).naming(weaving.piece.loom)
+    naming = naming_of(request, weaving)
     card = weaving.decks.at(weaving.place)
     return page(
         "put_right/walks_ahead.html",
@@ -96,7 +89,7 @@ def _ahead_page(
         under_way=card.kind in BEHIND,
         written=written or _written(weaving),
         rows=len(weaving.piece.rows),
-        row_now=_row_now(weaving),
+        row_now=row_now(weaving.piece, weaving.decks, weaving.place),
         plan=plan,
     )
 
@@ -137,7 +130,7 @@ def show_now(request: Request, piece: str) -> Response:
 
     def do(weaving: Weaving) -> Response:
         plan = _plan_now(weaving)
-        naming = preferences_of(store_of(request), weaving.id).naming(weaving.piece.loom)
+        naming = naming_of(request, weaving)
         things = [heading(naming.card(card)) for card in _done_now(plan)]
         gains = bool(things) and plan.saved > WORTH_TELLING
         return page(
@@ -209,7 +202,8 @@ def wish(
     def tried(weaving: Weaving) -> Response:
         asked = written
         if now == "on":
-            asked = replace(written, free=_and_row(free, _row_now(weaving)))
+            row = row_now(weaving.piece, weaving.decks, weaving.place)
+            asked = replace(written, free=_and_row(free, row))
         start = standing(weaving.decks, weaving.place, weaving.piece)
         wishes = read_wishes(weaving, asked)
         plan = planned(weaving, go_on(weaving.piece, start, "walks", wishes))

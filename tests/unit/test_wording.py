@@ -9,12 +9,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from server.design.piece_file import read_piece
+from server.loom.picks import picks_before_row
 from server.loom.state import State, Temporary
 from server.loom.steps import MoveCords, Raise
 from server.session.cards import Card, deal
 from server.session.log_words import log_words
 from server.session.naming import Naming
 from server.session.place import Decks, Place, Tap, TapKind, after_tap
+from server.session.treadling import side_before
 from server.session.wording import (
     brief_words,
     cautions,
@@ -30,7 +32,6 @@ from server.session.wording import (
     numbers_text,
     order_of_work,
     several,
-    shuttle_sides,
     span_text,
     undo_first,
 )
@@ -200,7 +201,10 @@ def test_the_shuttle_crosses_once_a_pick(row: int, picks: list[int], first: str)
         start = side
         for _ in range(piece.picks(woven)):
             side = "left" if side == "right" else "right"
-    assert shuttle_sides(piece, row, first) == (start, side)  # type: ignore[arg-type]
+    pick = picks_before_row(piece.picks_per_row, row)
+    picks_of_row = (pick, pick + piece.picks(row))
+    found = tuple(side_before(piece, Place(), at, first) for at in picks_of_row)  # type: ignore[arg-type]
+    assert found == (start, side)
 
 
 def test_what_was_done_is_told_in_the_log() -> None:
