@@ -18,6 +18,10 @@ from server.web.follow import Followers
 from server.web.guard import Guard
 
 _SENTENCES = {
+    400: (
+        "Nothing was changed",
+        "What was sent came apart on the way, or has more in it than this form. Go back and send it again.",
+    ),
     404: ("Not here", "There is no such page, or no such piece."),
     405: ("Nothing was changed", "This page cannot be asked for in that way. Go back and use its buttons."),
 }
@@ -36,6 +40,7 @@ def create_app(settings: Settings, store: Store) -> FastAPI:
     app.state.tries = entry.Tries()
     app.state.followers = Followers()
     store.listen(app.state.followers.tell)
+    store.listen_to_changes(app.state.followers.tell_of_change)
     for router in (static_files.router, entry.router, *pages.routers):
         app.include_router(router)
     app.add_exception_handler(HTTPException, _told)
@@ -43,14 +48,15 @@ def create_app(settings: Settings, store: Store) -> FastAPI:
     app.add_exception_handler(StoreFailure, _store_failed)
     # no page carries a secret, so that a page's length tells nothing of one
     app.add_middleware(GZipMiddleware, compresslevel=6)
-    app.add_middleware(Guard, settings=settings)
+    app.add_middleware(Guard, settings=settings, database=store.name)
     return app
 
 
 async def _told(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     title, sentence = _SENTENCES.get(error.status_code, ("That did not work", "Go back and try again."))
-    if error.detail != HTTPStatus(error.status_code).phrase:
+    # of a form that is none, the reader of forms tells in words of its own
+    if error.status_code != 400 and error.detail != HTTPStatus(error.status_code).phrase:
         sentence = error.detail
     answer = sentence_page(error.status_code, title, sentence)
     answer.headers.update(error.headers or {})

@@ -1,5 +1,5 @@
 // Keys, and pedals and buttons that act as keys: next, back, read again, help.
-import { backButton, nextButton, setting } from "./page.js";
+import { backButton, main, nextButton, setting, tell } from "./page.js";
 
 const HOLD_MS = 800;
 
@@ -18,15 +18,27 @@ const isTaken = (target, key) =>
 const SCROLLS = { ArrowRight: "x", ArrowLeft: "x", ArrowDown: "y", ArrowUp: "y", PageDown: "y", PageUp: "y", Space: "y" };
 
 const isScrolling = (target, key) => {
+  let isEntered = false;
   for (let e = target; e && e !== document.body; e = e.parentElement) {
     const style = getComputedStyle(e);
     const [more, overflow] = SCROLLS[key] === "x"
       ? [e.scrollWidth - e.clientWidth, style.overflowX]
       : [e.scrollHeight - e.clientHeight, style.overflowY];
-    const isEntered = e.tabIndex === 0 || e === target;
-    if (isEntered && more > 1 && /auto|scroll/.test(overflow)) return true;
+    isEntered ||= e.tabIndex === 0;
+    if ((isEntered || e === target) && more > 1 && /auto|scroll/.test(overflow)) return true;
   }
   return false;
+};
+
+// A foot on its way off the bench must not end a break: unless something is ticked, a key is asked for twice.
+const pressNext = () => {
+  const page = main();
+  if (page.dataset.tap === "stands" && !page.isMeant && !page.querySelector(".stands :checked")) {
+    page.isMeant = true;
+    tell("The break goes on. Press once more if it all stands like this.");
+    return;
+  }
+  nextButton()?.click();
 };
 
 export const listenForKeys = ({ again }) => {
@@ -48,7 +60,7 @@ export const listenForKeys = ({ again }) => {
     if (isTaken(event.target, key)) return;
     if (!isNext && !isBack) {
       if (isRepeated) return;
-      if (key === "?") location.assign("/help");
+      if (key === "?") document.querySelector("main a[href='/help']").click();
       if (key === "r" || key === "R") again();
       return;
     }
@@ -65,7 +77,8 @@ export const listenForKeys = ({ again }) => {
       return;
     }
     down.set(key, null);
-    button.click();
+    if (isNext) pressNext();
+    else button.click();
   });
 
   document.addEventListener("keyup", (event) => {
@@ -74,7 +87,7 @@ export const listenForKeys = ({ again }) => {
     down.delete(key);
     if (!timer) return;
     clearTimeout(timer);
-    nextButton()?.click(); // let go before it counted as held
+    pressNext(); // let go before it counted as held
   });
 
   addEventListener("blur", release);

@@ -1,6 +1,6 @@
 // Wires up the page. Everything works without scripts too; this makes a tap quick, and lets it outlive the net.
 import { keepAwake } from "./awake.js";
-import { Companion } from "./companion.js";
+import { Companion, NEEDS } from "./companion.js";
 import { listenForKeys } from "./keys.js";
 import { guardReload, keepPage } from "./offline.js";
 import { main, tell } from "./page.js";
@@ -8,6 +8,7 @@ import { isResting, refuse } from "./rest.js";
 
 // A page that nobody saw for so long is asked for again: the piece may have moved on, or a break be due.
 const OLD_MS = 3 * 60 * 1000;
+const LOOK_MS = 8000;
 
 const showTrouble = (isThere) => {
   const line = document.getElementById("trouble");
@@ -18,56 +19,22 @@ document.addEventListener("htmx:afterRequest", ({ detail }) => {
   showTrouble(!detail.successful && detail.xhr.status !== 422);
 });
 
-// Let htmx send a form, once it is there; without it the form is sent as without scripts.
-const sendByHtmx = (form, button) => {
-  const script = document.createElement("script");
-  script.src = document.querySelector("meta[name=htmx-address]").content;
-  button.disabled = true;
-  const send = () => {
-    button.disabled = false;
-    if (!form.isConnected) return;
-    window.htmx.process(form);
-    form.requestSubmit(button);
-  };
-  script.addEventListener("load", send);
-  script.addEventListener("error", () => form.submit());
-  document.head.append(script);
-};
-
 const atTheLoom = (companion) => {
-  // before htmx, which listens at the form itself
   document.addEventListener("submit", (event) => {
     const form = event.target;
     const button = event.submitter ?? form.querySelector("button");
     if (!form.closest("main[data-here]")) return;
-    const isEarly = isResting(button);
-    if (isEarly) refuse(button);
-    const kind = new URL(form.action).pathname.split("/").pop();
-    if (!isEarly && !companion.take(kind, button.matches("[data-next]"), form, button)) {
-      if (window.htmx || !form.hasAttribute("hx-post")) return; // it goes its own way
-      sendByHtmx(form, button);
-    }
     event.preventDefault();
-    event.stopImmediatePropagation();
-  }, true);
-
-  document.addEventListener("htmx:beforeRequest", () => { companion.isAway = true; });
-  document.addEventListener("htmx:afterSwap", () => companion.wasSwapped());
-  document.addEventListener("htmx:afterRequest", ({ detail }) => {
-    companion.isAway = false;
-    if (!detail.xhr.status) {
-      companion.lost();
-      return;
-    }
-    companion.catchUp();
-    companion.fill();
+    const kind = new URL(form.action).pathname.split("/").pop();
+    if (isResting(button)) refuse(button);
+    else companion.take(kind, button.matches("[data-next]"), form);
   });
 
   let hiddenSince = null;
   const lookAnew = async () => {
     if (companion.kept.taps.length) return;
     try {
-      await fetch(companion.here, { method: "HEAD" });
+      await fetch(companion.here, { method: "HEAD", signal: AbortSignal.timeout(LOOK_MS) });
       location.replace(companion.here);
     } catch {
       companion.lost();
@@ -84,10 +51,13 @@ const atTheLoom = (companion) => {
   });
   addEventListener("pageshow", ({ persisted }) => persisted && lookAnew());
 
-  document.addEventListener("click", ({ target }) => {
-    if (target.closest("[data-say-again]")) companion.sayAgain();
+  document.addEventListener("click", (event) => {
+    if (event.target.closest("main a") && !companion.strip.isReached) {
+      event.preventDefault();
+      tell(NEEDS);
+    }
   });
-  listenForKeys({ again: () => companion.sayAgain(), tell });
+  listenForKeys({ again: () => companion.sayAgain() });
   guardReload(() => companion.kept.taps.length > 0);
   keepAwake();
   keepPage(companion.here);
@@ -95,3 +65,4 @@ const atTheLoom = (companion) => {
 };
 
 if (main()) atTheLoom(new Companion(main().dataset.here));
+else import("./around.js");

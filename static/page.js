@@ -1,10 +1,13 @@
 // What every script of the page at the loom looks up in it.
-"use strict";
+const PASSING_MS = 4000;
+const QUIET_MS = 20000;
 
 export const main = () => document.querySelector("main[data-here]");
 export const nextButton = () => document.querySelector("main[data-here] button[data-next]");
 export const backButton = () => document.querySelector("main[data-here] button.back");
-export const shownTurn = () => Number(document.querySelector("main[data-here] [name=turn]")?.value ?? -1);
+const shown = (name) => Number(document.querySelector(`main[data-here] [name=${name}]`)?.value ?? -1);
+export const shownTurn = () => shown("turn");
+export const shownCard = () => shown("card");
 
 // What is set on this device; the server writes it on the page's root.
 export const setting = (name) => document.documentElement.dataset[name] ?? "";
@@ -28,6 +31,19 @@ export const tell = (text, isSeen = false) => {
   const place = said();
   place.classList.toggle("visually-hidden", isSeen);
   if (place.textContent !== text) place.textContent = text;
+};
+
+// What another screen did goes away by itself, and where one hears of it all the time it is only read out.
+let last = "";
+let seenAt = -QUIET_MS;
+export const tellInPassing = (text) => {
+  const now = performance.now();
+  if (now - seenAt >= QUIET_MS) {
+    seenAt = now;
+    setTimeout(() => said().textContent === last && tell(""), PASSING_MS);
+  }
+  last = text;
+  tell(text, now - seenAt >= PASSING_MS);
 };
 
 // A message that came with the instruction itself stands in that place too.

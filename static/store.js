@@ -1,9 +1,13 @@
 // What is kept in this browser through a reload.
-"use strict";
-
 const A_DAY = 24 * 3600 * 1000;
 
-export let isFull = false;
+export const randomName = () =>
+  Array.from(crypto.getRandomValues(new Uint8Array(16)), (byte) => byte.toString(16).padStart(2, "0")).join("");
+
+const failed = new Set();
+
+// Whether what goes under this name is kept only while the page stays open: there is no room, or none allowed.
+export const hasNoRoom = (name) => failed.has(name);
 
 export const read = (name) => {
   try {
@@ -16,9 +20,9 @@ export const read = (name) => {
 export const write = (name, what) => {
   try {
     localStorage.setItem(name, JSON.stringify({ ...what, written: Date.now() }));
-    isFull = false;
+    failed.delete(name);
   } catch {
-    isFull = true; // no room, or none allowed; the page itself goes on keeping it while it is open
+    failed.add(name);
   }
 };
 

@@ -6,6 +6,8 @@ const TICK_S = 0.045;
 
 export const canSpeak = () => Boolean(window.speechSynthesis);
 
+export const hasVoice = () => canSpeak() && speechSynthesis.getVoices().length > 0;
+
 // Read a text aloud now; what was being read is broken off.
 export const speak = (text) => {
   if (!canSpeak()) return;

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Mapping, Sequence
 
 from server.design.piece import Piece
@@ -16,6 +17,9 @@ from server.plan.visits import Visit, position_of, way
 from server.plan.workorder import WorkOrder
 
 __all__ = ["NoPlan", "Visit", "check_start", "plan_from_here", "way"]
+
+LEAST = 0.1
+"""Seconds that a second search gets, where the first, for an order without a walk now, used them all."""
 
 
 def check_start(piece: Piece, start: State) -> None:
@@ -78,13 +82,15 @@ def plan_from_here(
 def _search(
     task: Task, within_a_row: bool, limit: float, progress: Callable[[Progress], None] | None
 ) -> WorkOrder:
+    began = time.monotonic()
     if within_a_row:
         order = cheapest(task.without_walk_now(), limit=limit, progress=progress)
         if not isinstance(order, Lack):
             return order
-    order = cheapest(task, limit=limit, progress=progress)
+    left = max(began + limit - time.monotonic(), LEAST)
+    order = cheapest(task, limit=left, progress=progress)
     if isinstance(order, Lack):
-        raise NoPlan(order.explained())
+        raise NoPlan(*order.explained())
     return order
 
 

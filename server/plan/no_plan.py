@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from server.design.piece import Piece
 from server.loom.actions import and_list
@@ -18,8 +18,33 @@ from server.plan.task import Task
 MOST_SENTENCES = 6
 
 
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """A sentence; "{}" in its words stands for the shafts."""
+
+    words: str
+    shafts: tuple[int, ...] = ()
+
+    def counted(self, number: Callable[[int], int]) -> str:
+        """With the shafts’ numbers as a weaver counts them.
+
+        Args:
+            number: from the file's number of a shaft to hers.
+        """
+        return self.words.format(and_list([str(shaft) for shaft in sorted(map(number, self.shafts))]))
+
+
 class NoPlan(Exception):
     """No work order exists. The message says, in sentences for the weaver, why, and what would do."""
+
+    def __init__(self, *sentences: Sentence) -> None:
+        """Say why, in these sentences."""
+        self.sentences = sentences
+        super().__init__(self.counted(lambda shaft: shaft))
+
+    def counted(self, number: Callable[[int], int]) -> str:
+        """The message, with the shafts’ numbers as a weaver counts them."""
+        return " ".join(sentence.counted(number) for sentence in self.sentences)
 
 
 def one_temporary(loom: Loom, shaft: int, asked: Iterable[Part]) -> Part | None:
@@ -69,26 +94,29 @@ def is_hopeless(loom: Loom, cut: Sequence[Stage]) -> bool:
     return any(len(needy_shafts(loom, stage)) > room for stage in cut)
 
 
-def explain(task: Task, shafts: Sequence[int], cut: Sequence[Stage], *, seconds: float) -> str:
+def explain(
+    task: Task, shafts: Sequence[int], cut: Sequence[Stage], *, seconds: float
+) -> tuple[Sentence, ...]:
     """Which rows ask for what the loom lacks, and how many spare shafts would do, or that no number would.
 
     Args:
         seconds: time for working that number out, where it takes a search.
     """
     if not cut:
-        return f"No walk may be made after row {task.start.row}, and the loom cannot be cleared without one."
-    sentences: list[str] = []
+        words = f"No walk may be made after row {task.start.row}, and the loom cannot be cleared without one."
+        return (Sentence(words),)
+    sentences: list[Sentence] = []
     for stage in cut:
         sentences += _what_lacks(task, shafts, stage)
     if not sentences:
-        sentences.append("The rows after which no walk may be made leave too few walks.")
+        sentences.append(Sentence("The rows after which no walk may be made leave too few walks."))
     if len(sentences) > MOST_SENTENCES:
         rest = len(sentences) - MOST_SENTENCES
-        sentences = [*sentences[:MOST_SENTENCES], f"{rest} more like these."]
-    return " ".join([*sentences, _what_would_do(task, shafts, cut, seconds)])
+        sentences = [*sentences[:MOST_SENTENCES], Sentence(f"{rest} more like these.")]
+    return (*sentences, Sentence(_what_would_do(task, shafts, cut, seconds)))
 
 
-def _what_lacks(task: Task, shafts: Sequence[int], stage: Stage) -> list[str]:
+def _what_lacks(task: Task, shafts: Sequence[int], stage: Stage) -> list[Sentence]:
     """What the rows of one stage ask for that this loom lacks, in sentences."""
     piece, loom = task.asked, task.piece.loom
     named = sorted({visit.row for visit in task.visits[stage.first - 1 : stage.last]})
@@ -97,29 +125,29 @@ def _what_lacks(task: Task, shafts: Sequence[int], stage: Stage) -> list[str]:
     if not needy:
         return []
     if not loom.temporaries_per_shaft:
-        return [f"{rows} for a part of shaft {needy[0]}, and no shaft of this loom takes a temporary."]
+        words = f"{rows} for a part of shaft {{}}, and no shaft of this loom takes a temporary."
+        return [Sentence(words, (needy[0],))]
     if len(needy) > loom.spare_shafts:
-        listed = and_list([str(shaft) for shaft in needy])
         what = "a part of shaft" if len(needy) == 1 else f"parts of {len(needy)} shafts at once:"
-        return [f"{rows} for {what} {listed}. Spare shafts on this loom: {loom.spare_shafts or 'none'}."]
+        words = f"{rows} for {what} {{}}. Spare shafts on this loom: {loom.spare_shafts or 'none'}."
+        return [Sentence(words, tuple(needy))]
     found = []
     several = [shaft for shaft in needy if one_temporary(loom, shaft, stage.asked[shaft]) is None]
     if several and not _can_stand(piece, shafts, stage, loom.spare_shafts):
-        listed = f"shaft{'s' * (len(several) > 1)} {and_list([str(shaft) for shaft in several])}"
+        listed = f"shaft{'s' * (len(several) > 1)} {{}}"
         of_what = (
             "more spare shafts than there are"
             if _can_stand(piece, shafts, stage, _plenty(piece, shafts))
             else "more spare handles, or more temporaries of one shaft, than there are"
         )
-        found.append(
-            f"{rows} {listed} for different parts, and no walk may be made between; that takes {of_what}."
-        )
+        words = f"{rows} {listed} for different parts, and no walk may be made between; that takes {of_what}."
+        found.append(Sentence(words, tuple(several)))
     for gap, edge, where in (
         (0, 1, "before the first row" if task.start == State() else "now"),
         (len(piece.rows), len(piece.rows), "after the last row"),
     ):
         if not task.may_walk(gap) and edge in (stage.first, stage.last):
-            found.append(f"{rows} for a temporary, and no walk may be made {where}.")
+            found.append(Sentence(f"{rows} for a temporary, and no walk may be made {where}."))
     return found
 
 

@@ -12,7 +12,7 @@ from server.design.piece import Minutes, Piece
 from server.plan.assemble import assemble, visits
 from server.plan.hand_rule import hand_schedules
 from server.plan.model import Model, pulls_elsewhere
-from server.plan.no_plan import NoPlan, explain, is_hopeless, strip_schedule
+from server.plan.no_plan import NoPlan, Sentence, explain, is_hopeless, strip_schedule
 from server.plan.parts import ALL_PARTS, MOST_PARTS, candidates_of
 from server.plan.replay import Mismatch, verify
 from server.plan.schedule import Schedule
@@ -59,21 +59,27 @@ def plan(
     """
     order = cheapest(whole_task(piece), limit=limit, progress=progress)
     if isinstance(order, Lack):
-        raise NoPlan(order.explained())
+        raise NoPlan(*order.explained())
     verify(piece, order)
     return order
 
 
 @dataclass(frozen=True, slots=True)
 class Lack:
-    """There is no order."""
+    """There is no order.
+
+    Attributes:
+        shafts: those that might take temporaries.
+        cut: the stages that the rows fall into.
+        seconds: for the search, and for that after what would do.
+    """
 
     task: Task
     shafts: list[int]
     cut: list[Stage]
     seconds: float
 
-    def explained(self) -> str:
+    def explained(self) -> tuple[Sentence, ...]:
         """Why there is none, in sentences for the weaver; that can take a search of its own."""
         return explain(self.task, self.shafts, self.cut, seconds=self.seconds)
 

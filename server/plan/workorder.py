@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
 
@@ -101,6 +101,11 @@ def walks_of(steps: Iterable[Step], start: State | None = None) -> list[WalkMade
     return walks
 
 
+def is_free(at: Position, free_walks: Collection[int]) -> bool:
+    """Whether a walk costs nothing when the cloth is so far: she rises anyway after rows, not within one."""
+    return at.picks == 0 and at.row in free_walks
+
+
 def count_up(
     steps: Sequence[Step],
     minutes: Minutes,
@@ -123,10 +128,7 @@ def count_up(
     taken = sum(len(step.units) for step in inserts)
     moves = sum(walk.cord_moves for walk in walks)
     pulls = sum(len(step.handles) + len(step.single_cords) for step in steps if isinstance(step, Raise))
-    paid_walks = sum(
-        not (walk.first and free_now) and (walk.at.picks > 0 or walk.at.row not in free_walks)
-        for walk in made
-    )
+    paid_walks = sum(not (walk.first and free_now) and not is_free(walk.at, free_walks) for walk in made)
     total = (
         minutes.walk * paid_walks
         + minutes.insert * len(inserts)

@@ -54,7 +54,7 @@ class Course:
     Attributes:
         start: what stood in the loom when it was made.
         visits: the rows to be woven and taken out, in order.
-        until_bare: whether the loom is bare at its end.
+        until_bare: whether the loom is bare at its end, as in all that the pages plan.
         wishes: what she wished of the walks then.
     """
 

@@ -5,10 +5,23 @@ from __future__ import annotations
 from typing import Any
 
 from server.loom.actions import and_list
+from server.loom.steps import TakeOut, Weave
+from server.plan.visits import position_of
 from server.session.cards import Card
 from server.session.naming import Naming
-from server.session.place import Decks, Place, TapKind, card_up, read_detail, walk_of
-from server.session.wording import after_row, done_words, several
+from server.session.place import (
+    PULL,
+    Decks,
+    LeftIn,
+    Place,
+    TapKind,
+    can_undo,
+    card_up,
+    is_done_again,
+    read_detail,
+    walk_of,
+)
+from server.session.wording import after_row, after_words, done_words, pulled, several
 
 _SIMPLE: dict[TapKind, str] = {
     "begin": "Put on the loom",
@@ -36,8 +49,10 @@ def log_words(decks: Decks, kind: TapKind, detail: str, before: Place, naming: N
             return _next_words(card, before)
         case "pick":
             return f"Row {card.row}: one pick {'taken out' if card.kind == 'take_out' else 'woven'}"
-        case "back" if before.again is not None:
+        case "back" if is_done_again(before):
             return "Back: not done again"
+        case "back" if before.out:
+            return "Back: not to be taken out"
         case "back" if before.status == "finished":
             return "Back from the end"
         case "back":
@@ -45,19 +60,18 @@ def log_words(decks: Decks, kind: TapKind, detail: str, before: Place, naming: N
         case "tick":
             ticked = decks.of(before)[said["card"]]
             was_done = ticked.number < before.card or ticked.number in before.ahead
-            return f"{done_words(naming.card(ticked))}: {'not done after all' if was_done else 'done'}"
+            return f"{done_words(naming.card(ticked))}{': not done after all' if was_done else ''}"
         case "again" if said:
             return f"{naming.name(said['temporary'])} was put in wrongly; to be put in again"
         case "again":
             return f"Test lift of handle {card.handle}: not right"
         case "pause":
-            return f"A break; {_spot(card, said.get('picks', before.pick))}"
+            return f"A break; {_spot(card, before.pick)}"
         case "too_far":
             return f"Tapped too far: back to {_spot(decks.of(before)[said['card']], said['pick'])}"
         case "settle":
-            return (
-                f"Two screens went apart; she is here: {_spot(decks.of(before)[said['card']], said['pick'])}"
-            )
+            here = _spot(decks.of(before)[said["card"]], said["pick"])
+            return f"Two screens went apart; gone on from here: {here}"
         case "picks":
             return f"Row {card.row}: {several(said['picks'], 'pick')} of it in"
         case "unweave":
@@ -65,16 +79,25 @@ def log_words(decks: Decks, kind: TapKind, detail: str, before: Place, naming: N
         case "shift":
             return _shift_words(said)
         case "left_in":
-            words = said.get("words", "")
-            where = f" of row {said['row']}" if "row" in said else ""
-            return f"A mistake{where} stays in{': ' + words if words else ''}"
+            return mistake_words(LeftIn(before.turn, said.get("row", 0), said.get("words", "")))
+        case "strike":
+            (mistake,) = (m for m in before.mistakes if m.turn == said["turn"])
+            how = "Counts again" if mistake.struck else "Struck out"
+            return f"{how}: “{mistake_words(mistake)}”"
         case "course":
             why = _COURSE_WORDS.get(said.get("why", ""), _COURSE_WORDS[""])
             return f"{why} ({after_row(said['row'])})" if "row" in said else why
         case "undo":
-            undone = before.corrections[-1]
+            undone = can_undo(before)
+            assert undone is not None  # it counted
             return f"Taken back: “{log_words(decks, undone.kind, undone.detail, undone.before, naming)}”"
     raise AssertionError(kind)
+
+
+def mistake_words(mistake: LeftIn) -> str:
+    """A mistake that stays in: "A mistake of row 3 stays in: an end crossed"."""
+    where = f" of row {mistake.row}" if mistake.row else ""
+    return f"A mistake{where} stays in{': ' + mistake.words if mistake.words else ''}"
 
 
 _COURSE_WORDS = {
@@ -89,7 +112,9 @@ _COURSE_WORDS = {
 
 
 def _next_words(card: Card, before: Place) -> str:
-    if before.again is not None:
+    if before.again == PULL:
+        return f"Pulled again: {and_list(pulled(card.after))}"
+    if is_done_again(before):
         return f"{done_words(card)}, done again"
     if before.out:
         return f"Row {card.row}: {several(before.out, 'pick')} taken out"
@@ -97,11 +122,13 @@ def _next_words(card: Card, before: Place) -> str:
 
 
 def _spot(card: Card, pick: int) -> str:
-    if card.kind in ("weave", "take_out"):
-        return f"row {card.row}, {several(pick, 'pick')} in"
+    if isinstance(card.step, Weave | TakeOut):
+        # of a row that is to come out, 0 tells that none is out yet
+        whole = card.step.picks + card.step.left if isinstance(card.step, TakeOut) else 0
+        return f"row {card.row}, {several(pick or whole, 'pick')} in"
     if card.kind in ("raise", "reopen"):
         return f"the shed of row {card.row}"
-    return f"{after_row(card.row)}, {_FIRST_WORDS.get(card.kind, 'behind the loom')}"
+    return f"{after_words(position_of(card.before))}, {_FIRST_WORDS.get(card.kind, 'behind the loom')}"
 
 
 _FIRST_WORDS = {"walk": "before the walk", "test_lift": "at the test lift", "done": "at the end"}

@@ -15,10 +15,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, assert_never
 
 from server.loom.state import Loom, State, Temporary, handle_order, temporary_order
-from server.loom.steps import Insert, Label, MoveCords, Raise, Step, Withdraw
+from server.loom.steps import Done, Insert, Label, MoveCords, Raise, Step, TakeOut, Walk, Weave, Withdraw
 from server.session.cards import Card
 from server.session.treadling import Side
 
@@ -127,7 +127,9 @@ class Naming:
                 return MoveCords(self.name(handle), self.carrier(source), self.carrier(target))
             case Withdraw(temporary=name):
                 return Withdraw(self.name(name))
-        return step
+            case Weave() | TakeOut() | Walk() | Done():
+                return step
+        assert_never(step)
 
     def card(self, card: Card) -> Card:
         """A card, renumbered: what the weaver is told of it."""

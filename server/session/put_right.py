@@ -15,7 +15,7 @@ from server.plan.replay import at_rest
 from server.plan.visits import Position, Visit, position_of, way
 from server.plan.workorder import Totals, count_up
 from server.session.cards import BEHIND, Card, Course
-from server.session.place import Decks, Place, can_be_in, shift_at, state_now, still_in
+from server.session.place import Decks, Place, can_be_in, shift_at, standing_by_now, state_now, still_in
 from server.session.treadling import next_pick, treadle_at
 from server.session.wishes import Wishes, wished
 
@@ -97,7 +97,7 @@ def standing(decks: Decks, place: Place, piece: Piece, picks: int | None = None)
     Args:
         picks: how many picks of the row whose shed stands are in; None: as far as she told.
     """
-    state = state_now(decks, place)
+    state = standing_by_now(decks, place)
     if (
         state.phase == "behind" and decks.at(place).kind not in BEHIND
     ):  # back from the walk, nothing raised yet

@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from typing import assert_never
 
 from server.design.piece import Piece
 from server.loom.actions import and_list
 from server.loom.counting import Stance, take_and_pass
 from server.loom.state import Loom, handle_order, units_up
-from server.loom.steps import Insert, Label, MoveCords, Raise, TakeOut, Weave, Withdraw
+from server.loom.steps import Done, Insert, Label, MoveCords, Raise, TakeOut, Walk, Weave, Withdraw
 from server.session.cards import Card
 from server.session.naming import Naming
-from server.session.place import Place
+from server.session.place import Place, is_done_again
 from server.session.treadling import Pick, Side, other_side, picks_of
 from server.session.wording import STANCE_WORDS, cord_change, end_words, handle_change
 
@@ -110,10 +111,14 @@ def spoken(
     if isinstance(card.step, Weave | TakeOut):
         picks = picks_of(piece, place, card, first)
         treadled = piece.loom.treadles > 1
-        text = _one_pick(card, picks, treadled) if by_pick else _picks(card, picks, treadled)
+        text = (
+            _one_pick(card, picks, piece.picks(card.row), treadled)
+            if by_pick
+            else _picks(card, picks, treadled)
+        )
     else:
         text = _spoken(naming.loom(piece.loom), naming.card(card), stance, naming)
-    return f"Once more. Undo it first, as the screen shows. {text}" if place.again is not None else text
+    return f"Once more. Undo it first, as the screen shows. {text}" if is_done_again(place) else text
 
 
 def shed_spoken(units: Iterable[int], naming: Naming) -> str:
@@ -145,12 +150,15 @@ def _spoken(loom: Loom, card: Card, stance: Stance, naming: Naming) -> str:
             return _move(card.step, stance)
         case Withdraw():
             return _withdraw(loom, card, card.step, stance)
-    match card.kind:
-        case "walk":
+        case Walk():
             return _sentences(_let_down(card, naming), "nobody at the handles", "then go behind the loom")
-        case "test_lift":
+        case None:
             return _test_lift(loom, card, naming)
-    return _sentences(_let_down(card, naming), "the piece is woven", "no temporary is in the loom")
+        case Done():
+            return _sentences(_let_down(card, naming), "the piece is woven", "no temporary is in the loom")
+        case Weave() | TakeOut():
+            raise AssertionError(card)  # told with its picks
+    assert_never(card.step)
 
 
 def _raise(card: Card, naming: Naming) -> str:
@@ -193,11 +201,11 @@ def _picks(card: Card, picks: Sequence[Pick], treadled: bool) -> str:
     return _sentences(", ".join(parts), shuttle)
 
 
-def _one_pick(card: Card, picks: Sequence[Pick], treadled: bool) -> str:
-    """The next pick alone."""
-    number, pick = next((n, pick) for n, pick in enumerate(picks, 1) if not pick.is_done)
+def _one_pick(card: Card, picks: Sequence[Pick], of: int, treadled: bool) -> str:
+    """The next pick alone, of so many in its row."""
+    pick = next(pick for pick in picks if not pick.is_done)
     out = "take out " if isinstance(card.step, TakeOut) else ""
-    parts = [f"{out}pick {number_words(number)} of {number_words(len(picks))}"]
+    parts = [f"{out}pick {number_words(pick.number)} of {number_words(of)}"]
     if treadled:
         parts.append(f"treadle {number_words(pick.treadle)}")
     parts.append(f"the shuttle goes to your {pick.to}")
@@ -209,7 +217,7 @@ def _let_down(card: Card, naming: Naming) -> str:
     parts = [f"handle{'s' * (len(handles) > 1)} {_handles(handles)}"] if handles else []
     if cords:
         parts.append(f"single cord{'s' * (len(cords) > 1)} {_numbers(cords)} from your {naming.units_from}")
-    return f"let down {and_list(parts)}" if parts else "nothing is pulled"
+    return f"let go of {and_list(parts)}" if parts else "nothing is pulled"
 
 
 def _insert(loom: Loom, step: Insert, stance: Stance, naming: Naming) -> str:
@@ -263,4 +271,4 @@ def _test_lift(loom: Loom, card: Card, naming: Naming) -> str:
                 f"{_several(len(up), 'unit')} rise, the outermost {number_words(least)} and "
                 f"{number_words(most)} from your {naming.units_from}"
             )
-    return _sentences(f"test lift: pull handle {name_words(card.handle)} alone", rises, "then let it down")
+    return _sentences(f"test lift: pull handle {name_words(card.handle)} alone", rises, "then let it go")

@@ -7,11 +7,24 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import assert_never
 
 from server.loom.actions import and_list
 from server.loom.counting import Run, Stance, begins_at_her_left
 from server.loom.state import Loom, State, handle_order, units_up
-from server.loom.steps import Insert, Label, MoveCords, Raise, TakeOut, Weave, Withdraw
+from server.loom.steps import (
+    Done,
+    Insert,
+    Label,
+    MoveCords,
+    Raise,
+    Reopen,
+    TakeOut,
+    Walk,
+    Weave,
+    Withdraw,
+)
+from server.plan.visits import Position, position_of
 from server.session.cards import Card
 from server.session.checks import Count, InsertionCheck
 from server.session.naming import Naming
@@ -75,6 +88,12 @@ def cord_words(units: Iterable[int]) -> str:
     return f"single draw cord{'s' if len(found) > 1 else ''} {numbers_text(found)}"
 
 
+def pulled(state: State) -> list[str]:
+    """What is pulled: "handles 3 and 4", "single draw cord 2"."""
+    found = [handle_words(state.raised)] if state.raised else []
+    return [*found, cord_words(state.pulled)] if state.pulled else found
+
+
 def carrier_words(carrier: str | None) -> str:
     """ "shaft 7", "temporary 7a", "nothing"."""
     if carrier is None:
@@ -82,9 +101,13 @@ def carrier_words(carrier: str | None) -> str:
     return f"shaft {carrier}" if carrier.isdigit() else f"temporary {carrier}"
 
 
-def minutes_text(minutes: float) -> str:
-    """Minutes as people say them."""
-    if minutes < 9.95:
+def minutes_text(minutes: float, finely: bool = False) -> str:
+    """Minutes as people say them.
+
+    Args:
+        finely: to the tenth also where there are many, so that what is compared adds up.
+    """
+    if minutes < 9.95 or (finely and minutes < 59.95):
         return f"{minutes:.1f}".removesuffix(".0") + (" minute" if f"{minutes:.1f}" == "1.0" else " minutes")
     whole = round(minutes)
     if whole < 60:
@@ -105,6 +128,11 @@ def span_text(seconds: float) -> str:
 def after_row(row: int) -> str:
     """ "after row 12", "before the first row"."""
     return f"after row {row}" if row else "before the first row"
+
+
+def after_words(at: Position) -> str:
+    """How far the cloth is: "after row 12", "within row 13, after 2 picks"."""
+    return f"within row {at.row + 1}, after {several(at.picks, 'pick')}" if at.picks else after_row(at.row)
 
 
 def due_out(row: int, rows: int) -> str:
@@ -139,34 +167,34 @@ def cord_change(card: Card) -> tuple[tuple[int, ...], tuple[int, ...], tuple[int
     return tuple(sorted(up - now)), tuple(sorted(now - up)), tuple(sorted(now & up))
 
 
-def _named(words: list[str], number: int, what: str) -> str:
+def _named(words: list[str], number: int, what: str, longest: int) -> str:
     if not words:
         return ""
-    return and_list(words) if len(words) <= LONGEST_LIST else f"{number} {what}"
+    return and_list(words) if len(words) <= longest else f"{number} {what}"
 
 
-def _named_cords(units: Sequence[int]) -> str:
+def _named_cords(units: Sequence[int], longest: int) -> str:
     words = entries(units)
-    if not words or len(words) > LONGEST_LIST:
-        return _named(words, len(units), "single cords")
+    if not words or len(words) > longest:
+        return _named(words, len(units), "single cords", longest)
     return f"single cord{'s' * (len(units) > 1)} {and_list(words)}"
 
 
-def _raise_heading(card: Card) -> str:
+def _raise_heading(card: Card, longest: int) -> str:
     handles = handle_change(card)
     pull_cords, drop_cords, leave_cords = cord_change(card)
     if handles.pull or handles.let_go:
         text = _pull_and_let_go(
-            _named(handle_entries(handles.pull), len(handles.pull), "handles"),
-            _named(handle_entries(handles.let_go), len(handles.let_go), "handles"),
+            _named(handle_entries(handles.pull), len(handles.pull), "handles", longest),
+            _named(handle_entries(handles.let_go), len(handles.let_go), "handles", longest),
         )
         if not (handles.pull or handles.leave or pull_cords or leave_cords):
             return "Let everything go"
         return f"{text}; then the cords" if pull_cords or drop_cords else text
     if pull_cords or drop_cords:
         return _pull_and_let_go(
-            _named_cords(pull_cords),
-            _named_cords(drop_cords),
+            _named_cords(pull_cords, longest),
+            _named_cords(drop_cords, longest),
         )
     return "Leave everything as it hangs" if handles.leave or leave_cords else "Pull nothing for this row"
 
@@ -179,11 +207,15 @@ def _pull_and_let_go(pull: str, let_go: str) -> str:
     return text[0].upper() + text[1:]
 
 
-def heading(card: Card) -> str:
-    """The card's heading; it begins with the verb."""
+def heading(card: Card, *, in_full: bool = False) -> str:
+    """The card's heading; it begins with the verb.
+
+    Args:
+        in_full: name all that is pulled, however long that is: for a list without drawings.
+    """
     match card.step:
         case Raise():
-            return _raise_heading(card)
+            return _raise_heading(card, 10**6 if in_full else LONGEST_LIST)
         case Weave():
             return f"Weave {several(card.step.picks, 'pick')}"
         case TakeOut():
@@ -206,13 +238,34 @@ def heading(card: Card) -> str:
             return f"Move the cords of handle {handle} {back}to {carrier_words(target)}"
         case Withdraw():
             return f"Draw out temporary {card.step.temporary}"
-    if card.kind == "walk":
-        return "Go behind the loom"
-    if card.kind == "test_lift":
-        return f"Pull handle {card.handle} alone"
-    if card.before.raised or card.before.pulled:
-        return "Let everything down: the piece is woven"
-    return "Look the loom over: the piece is woven"
+        case Walk():
+            return "Go behind the loom"
+        case None:
+            return f"Pull handle {card.handle} alone"
+        case Done() if card.before.raised or card.before.pulled:
+            return "Let everything go: the piece is woven"
+        case Done():
+            return "Look the loom over: the piece is woven"
+    assert_never(card.step)
+
+
+def pick_heading(number: int, of: int, treadle: int | None, *, out: bool) -> str:
+    """The heading where every pick has a tap of its own.
+
+    Args:
+        number: of the pick in its row, from 1.
+        of: how many picks the row has.
+        treadle: None on a loom with one treadle.
+    """
+    text = f"{'Take out pick' if out else 'Pick'} {number} of {of}"
+    return text if treadle is None else f"{text}: treadle {treadle}"
+
+
+def part_words(first: int, last: int, of: int) -> str:
+    """Which picks of a row it is about, where not all: "Picks 3–5 of 5"; else empty."""
+    if last - first + 1 == of:
+        return ""
+    return f"Pick {first} of {of}" if first == last else f"Picks {first}–{last} of {of}"
 
 
 # --- checks --------------------------------------------------------------------------------------------
@@ -250,10 +303,10 @@ def _ordinal(number: int) -> str:
 
 
 def count_words(count: Count, stance: Stance) -> str:
-    """One count of an insertion, as a clause."""
+    """One count of an insertion; of the leashes passed by at an end the number and the end alone."""
     where = places_words(stance, count.from_end)
     if count.run == 0:
-        return f"{count.leashes or 'none'} passed by {where}"
+        return f"{count.leashes or 'none'} {where}"
     taken = count.run % 2 == 1
     which = _ordinal(count.run // 2 + 1 if taken else count.run // 2)
     if taken:
@@ -262,10 +315,11 @@ def count_words(count: Count, stance: Stance) -> str:
 
 
 def insertion_check_words(check: InsertionCheck, stance: Stance) -> str:
-    """What to count, in one sentence."""
-    clauses = [count_words(count, stance) for count in check.counts]
-    text = and_list(clauses)
-    return text[0].upper() + text[1:] + "."
+    """What to count: "Passed by: 2 at your left, none at your right. The first group …"""
+    ends = [count_words(count, stance) for count in check.counts if count.run == 0]
+    rest = and_list([count_words(count, stance) for count in check.counts if count.run])
+    found = f"Passed by: {', '.join(ends)}."
+    return f"{found} {rest[0].upper()}{rest[1:]}." if rest else found
 
 
 def look_alike_words(look_alikes: Iterable[int], shaft: int) -> str:
@@ -406,16 +460,17 @@ def cautions(card: Card) -> tuple[str, ...]:
     return ()
 
 
-def undo_first(card: Card, standing: State) -> tuple[str, ...]:
+def undo_first(card: Card, standing: State, *, lifted: bool) -> tuple[str, ...]:
     """How to take back an insertion or a move that came out wrong, before it is done again.
 
     Args:
         standing: what stands in the loom now.
+        lifted: whether it was found in a test lift, and its handle may still be up.
     """
-    up = [handle_words(standing.raised)] if standing.raised else []
-    up += [cord_words(standing.pulled)] if standing.pulled else []
-    let_down = f"Let {and_list(up)} down" if up else "Let the handle down"
-    lines = [f"{let_down}. Go behind; nobody at the handles."]
+    up = pulled(standing) or ["the handle"] * lifted
+    let_go = f"Let go of {and_list(up)}. " if up else ""
+    where = "Nobody" if standing.phase == "behind" and not up else "Go behind; nobody"
+    lines = [f"{let_go}{where} at the handles."]
     match card.step:
         case Insert(shaft=shaft, temporary=name):
             handle = standing.handle_on(name)
@@ -428,8 +483,11 @@ def undo_first(card: Card, standing: State) -> tuple[str, ...]:
         case MoveCords(handle=handle, target=target):
             lines.append(f"Follow both cords of handle {handle} from the handle to their ends.")
             lines.append(f"Hang both on {carrier_words(target)}; read the tape first.")
-    if up:
-        lines.append(f"Back at the bench, pull {and_list(up)} again.")
+            if target is not None and not target.isdigit():
+                lines.append(
+                    f"If they hang there already, {target} itself is in wrongly: tap Back, then “More”, "
+                    "“Something went wrong”, “I put one in wrongly”."
+                )
     return tuple(lines)
 
 
@@ -439,6 +497,8 @@ def undo_first(card: Card, standing: State) -> tuple[str, ...]:
 def done_words(card: Card) -> str:
     """What has been done when a card is done."""
     match card.step:
+        case Reopen(row=row):
+            return f"Row {row}: shed raised again, to take picks out"
         case Raise(row=row):
             return f"Row {row}: shed raised"
         case Weave(row=row):
@@ -455,8 +515,10 @@ def done_words(card: Card) -> str:
             if target is None:
                 return f"Cords of handle {handle} unhooked from {carrier_words(source)}"
             return f"Cords of handle {handle} moved to {carrier_words(target)}"
-    if card.kind == "walk":
-        return f"Went behind the loom {after_row(card.row)}"
-    if card.kind == "test_lift":
-        return f"Test lift of handle {card.handle}: as shown"
-    return "Piece finished"
+        case Walk():
+            return f"Went behind the loom {after_words(position_of(card.before))}"
+        case None:
+            return f"Test lift of handle {card.handle}: as shown"
+        case Done():
+            return "Piece finished"
+    assert_never(card.step)

@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import cast
 
@@ -26,10 +26,13 @@ from server.session.place import Decks, NotNow, Place, Tap, after_tap, is_stale
 from server.store.courses import read_course, write_course
 from server.store.failure import READ_ONLY, StoreFailure, told
 from server.store.opening import bring_up_to_date, open_engine, revision_of, write_ahead
-from server.store.tables import CourseRow, NoteRow, PieceRow, PreferenceRow, TapRow, utc_text
+from server.store.tables import CourseRow, NameRow, NoteRow, PieceRow, PreferenceRow, TapRow, utc_text
 from server.store.weavings import Answer, Log, LogEntry, Note, PieceLine, Weaving, rows_woven
 
 __all__ = ["Store", "StoreFailure", "utc_now"]
+
+SENT_TWICE = timedelta(minutes=1)
+"""A form that comes again within this is one that was pressed twice, or sent again by a slow net."""
 
 STALE = "Another tap was first; this is where the piece is now."
 
@@ -67,6 +70,9 @@ class Store:
     """One database file. Threads may share a store, and processes may share the file.
 
     Every method may raise `StoreFailure`; then nothing was changed.
+
+    Attributes:
+        name: the file's own name, eight hexadecimal digits, made at random with it.
     """
 
     def __init__(self, path: Path, *, clock: Callable[[], datetime] = utc_now) -> None:
@@ -84,6 +90,7 @@ class Store:
         self._known: dict[int, _Known] = {}
         self._read: dict[int, _Read] = {}
         self._listeners: list[Callable[[int, int], None]] = []
+        self._change_listeners: list[Callable[[], None]] = []
         self._lock = threading.Lock()
         with told(path):
             path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -96,6 +103,8 @@ class Store:
             self._reading = open_engine(path)
             try:
                 bring_up_to_date(self._reading, path, self.now())
+                with Session(self._reading) as session:
+                    self.name: str = session.exec(select(NameRow.name)).one()
             except BaseException:
                 self.close()
                 raise
@@ -117,12 +126,13 @@ class Store:
         all_known.sort(key=lambda known: (lines[known].last_at or known.added_at, known.id), reverse=True)
         return [lines[known] for known in all_known]
 
-    def add_piece(self, text: str, order: WorkOrder) -> int:
+    def add_piece(self, text: str, order: WorkOrder, *, sent: bool = False) -> int:
         """Keep a piece and its plan.
 
         Args:
             text: the piece's file.
             order: its plan; it is replayed against the piece before it is kept.
+            sent: by a form. One that comes again within a minute is the same form, sent twice.
 
         Returns:
             The new piece's id.
@@ -141,6 +151,14 @@ class Store:
             added_at=self.now(),
         )
         with self._transaction(self._writing) as session:
+            if sent:
+                newest = session.exec(select(PieceRow).order_by(col(PieceRow.id).desc()).limit(1)).first()
+                if (
+                    newest is not None
+                    and newest.file_text == text
+                    and abs(row.added_at - newest.added_at) < SENT_TWICE
+                ):
+                    return cast(int, newest.id)
             session.add(row)
             session.flush()
             return cast(int, row.id)
@@ -154,6 +172,10 @@ class Store:
     def listen(self, listener: Callable[[int, int], None]) -> None:
         """Call this with a piece's id and turn after each tap that counted through this store."""
         self._listeners.append(listener)
+
+    def listen_to_changes(self, listener: Callable[[], None]) -> None:
+        """Call this after each change of what is chosen or noted through this store."""
+        self._change_listeners.append(listener)
 
     def tap(
         self,
@@ -243,14 +265,28 @@ class Store:
             return [Note(cast(int, row.id), row.row, row.words, row.media_type, row.at) for row in rows]
 
     def add_note(self, piece_id: int, row: int, words: str, picture: bytes | None, media_type: str) -> int:
-        """Keep a note on a row; returns its id."""
-        note = NoteRow(
-            piece=piece_id, row=row, words=words, picture=picture, media_type=media_type, at=self.now()
-        )
+        """Keep a note on a row; returns its id.
+
+        One that is the same as the newest, and came within a minute of it, is the same form sent twice.
+        """
+        now = self.now()
+        note = NoteRow(piece=piece_id, row=row, words=words, picture=picture, media_type=media_type, at=now)
         with self._transaction(self._writing) as session:
+            newest = session.exec(
+                select(NoteRow).where(NoteRow.piece == piece_id).order_by(col(NoteRow.id).desc()).limit(1)
+            ).first()
+            if (
+                newest is not None
+                and (newest.row, newest.words, newest.picture) == (row, words, picture)
+                and not newest.thrown_away
+                and abs(now - newest.at) < SENT_TWICE
+            ):
+                return cast(int, newest.id)
             session.add(note)
             session.flush()
-            return cast(int, note.id)
+            note_id = cast(int, note.id)
+        self._tell_of_change()
+        return note_id
 
     def throw_note_away(self, piece_id: int, note_id: int, away: bool = True) -> bool:
         """Put a note out of sight, or back; False if there is no such note."""
@@ -260,7 +296,8 @@ class Store:
                 return False
             note.thrown_away = away
             session.add(note)
-            return True
+        self._tell_of_change()
+        return True
 
     def picture(self, piece_id: int, note_id: int) -> tuple[bytes, str] | None:
         """A note's picture and its media type, if there is one."""
@@ -279,6 +316,21 @@ class Store:
         """Set these preferences, all or none."""
         with self._transaction(self._writing) as session:
             _set(session, values)
+        self._tell_of_change()
+
+    def change_preference(self, key: str, change: Callable[[str], str]) -> None:
+        """Set a preference to what `change` makes of it, of "" where it never was set.
+
+        Two changes at once follow each other. What `change` raises is passed on, and nothing is set.
+        """
+        with self._transaction(self._writing) as session:
+            row = session.get(PreferenceRow, key)
+            _set(session, {key: change(row.value if row else "")})
+        self._tell_of_change()
+
+    def _tell_of_change(self) -> None:
+        for listener in self._change_listeners:
+            listener()
 
     @contextmanager
     def _transaction(self, engine: Engine) -> Iterator[Session]:

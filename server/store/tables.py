@@ -84,6 +84,14 @@ class NoteRow(SQLModel, table=True):
     thrown_away: bool = False
 
 
+class NameRow(SQLModel, table=True):
+    """The database's own name, made at random; its one row never changes."""
+
+    __tablename__ = "name"
+
+    name: str = Field(sa_type=Text, primary_key=True)
+
+
 class PreferenceRow(SQLModel, table=True):
     """A setting that goes for all pieces, or, where its key ends in a piece's id, for that piece."""
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import overload
 
 from server.design.piece import Piece
 from server.loom.state import State
+from server.plan.visits import position_of
 from server.plan.workorder import WorkOrder
 from server.session.cards import Card, Course
 from server.session.place import Decks, Place, Status, TapKind, state_now
@@ -176,5 +177,5 @@ class Note:
 def rows_woven(decks: Decks, place: Place) -> int:
     """Rows that are woven to the last pick; of a piece given up, those woven until then."""
     card = decks.at(place)
-    state = card.after if place.status == "finished" else card.before
-    return state.row - 1 if state.phase == "raised" else state.row
+    state = card.after if place.status == "finished" else replace(card.before, picks=place.pick)
+    return position_of(state).row

@@ -2,19 +2,39 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
+from hashlib import sha256
+from itertools import takewhile
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
+from server.plan.visits import position_of
 from server.session.cards import BEHIND, Card, CardKind
 from server.session.log_words import log_words
 from server.session.naming import Naming
 from server.session.pace import minutes_to_next_walk
-from server.session.place import Correction, Tap, TapKind, can_undo, card_up
+from server.session.place import (
+    PULL,
+    Correction,
+    Decks,
+    NotNow,
+    Tap,
+    TapKind,
+    after_tap,
+    can_undo,
+    card_up,
+    follows,
+    is_done_again,
+    is_lift,
+    read_detail,
+    whole_number,
+)
 from server.session.reminders import due
 from server.session.spoken import spoken
 from server.session.wording import (
@@ -25,7 +45,7 @@ from server.session.wording import (
     several,
     undo_first,
 )
-from server.store.weavings import Weaving
+from server.store.weavings import Answer, Weaving
 from server.web.breaks import Pause, pause_of
 from server.web.card_views import VIEWS, checklist, shed_view
 from server.web.device import Device, device_of
@@ -35,21 +55,25 @@ from server.web.rendering import (
     NotUnderstood,
     Preferences,
     Shown,
+    answering,
     environment,
     go_to,
-    is_htmx,
     page,
     preferences_of,
     store_of,
     tap_of,
     weaving_of,
 )
-from server.web.walks import things_behind
+from server.web.walks import things_behind, walk_order
 
 router = APIRouter()
 
 BOTH_ENDS: tuple[CardKind, ...] = ("move_cords", "withdraw")
 """Cards on which both ends are ticked before they are done."""
+
+
+AT_ROW: tuple[CardKind, ...] = ("raise", "reopen", "weave", "take_out")
+"""Cards that are about one row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,14 +104,21 @@ def band(weaving: Weaving, card: Card, naming: Naming) -> Band:
 def row_words(weaving: Weaving, card: Card) -> str:
     """Where she is: "Row 12 of 40"."""
     rows = len(weaving.piece.rows)
-    if card.kind in ("raise", "reopen", "weave", "take_out"):
+    if card.kind in AT_ROW:
         return f"Row {card.row} of {rows}"
-    return f"Row {card.row} of {rows} woven" if card.row else f"Before row 1 of {rows}"
+    at = position_of(card.before)
+    if at.picks:
+        return f"Row {at.row + 1} of {rows}: {several(at.picks, 'pick')} in"
+    return f"Row {at.row} of {rows} woven" if at.row else f"Before row 1 of {rows}"
 
 
 def to_next_walk(weaving: Weaving, card: Card) -> str:
-    if weaving.place.again is not None:
+    """How far the next walk is, from a card on."""
+    if is_done_again(weaving.place):
         return "behind the loom once more"
+    if card.kind == "test_lift":
+        return f"{several(lifts_left(weaving), 'test lift')} to make"
+    card = weaving.decks.at(weaving.place)  # else what follows on something done once more
     if card.kind == "walk":
         return "walk now"
     if card.kind in BEHIND:
@@ -95,12 +126,22 @@ def to_next_walk(weaving: Weaving, card: Card) -> str:
     walk = weaving.decks.next_walk(weaving.place)
     if walk is None:
         return "no more walks"
+    out = [c for c in weaving.decks.taken_out(weaving.place) if card.number <= c.number < walk.number]
+    if out:
+        rows = walk.row - position_of(out[-1].after).row
+        forward = f", {several(rows, 'row')} to weave" if rows > 0 else ""
+        return f"picks of {several(len(out), 'row')} to take out{forward}, then a walk"
     rows = walk.row - card.row + (card.kind in ("raise", "weave"))
-    return (
-        "walk after this row"
-        if rows == 1 and card.kind in ("raise", "weave")
-        else (f"{several(rows, 'row')} to the next walk")
-    )
+    if rows == 1 and card.kind in ("raise", "weave"):
+        return "walk after this row"
+    return f"{several(rows, 'row')} to the next walk" if rows > 0 else "then a walk"
+
+
+def lifts_left(weaving: Weaving) -> int:
+    """How many test lifts are to be made before she goes on, the one that is up included."""
+    place = weaving.place
+    dealt = takewhile(lambda card: card.kind == "test_lift", weaving.cards[place.card :])
+    return sum(is_lift(entry) for entry in follows(place)) + sum(1 for _ in dealt)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,23 +152,32 @@ class Choices:
         chosen: for all devices.
         piece: for this piece.
         device: for the device that asks.
+        noted: rows on which something is noted.
     """
 
     chosen: Preferences
     piece: PieceSettings
     device: Device
+    noted: frozenset[int] = frozenset()
+
+    @property
+    def mark(self) -> str:
+        """Two instructions go together only if their marks are the same."""
+        shown = self.chosen, self.piece, self.device.say, self.device.view, sorted(self.noted)
+        return sha256(f"{answering.get()} {shown}".encode()).hexdigest()[:8]
 
 
 def choices_of(request: Request, piece: int) -> Choices:
     """What goes for a piece on the device that asks."""
     store = store_of(request)
-    return Choices(preferences_of(store, piece), piece_settings_of(store, piece), device_of(request))
+    noted = frozenset(note.row for note in store.notes(piece))
+    return Choices(preferences_of(store, piece), piece_settings_of(store, piece), device_of(request), noted)
 
 
 def look_at_shed(weaving: Weaving, choices: Choices) -> bool:
     """Whether the shed is to be looked over before the first pick of what is up."""
     place, card = weaving.place, weaving.decks.at(weaving.place)
-    begun = place.pick != card.before.picks or place.out
+    begun = place.pick != card.before.picks or place.out or place.again is not None
     return choices.piece.check_shed and card.kind in ("weave", "take_out") and not (place.checked or begun)
 
 
@@ -145,16 +195,17 @@ def forward(weaving: Weaving, choices: Choices, pause: Pause | None) -> TapKind:
 
 
 @router.get("/pieces/{piece}/loom")
-def show_loom(request: Request, piece: str, look: str = "") -> Response:
+def show_loom(request: Request, piece: str, look: str = "", card: str = "") -> Response:
     """The instruction that is up, or the plan if the piece is not on the loom.
 
     Args:
         look: "shed": the shed is looked over first.
+        card: the instruction on which that was asked for; on another one it is not looked over again.
     """
     weaving = weaving_of(request, piece)
     if weaving.place.status not in ("on the loom", "finished"):
         return RedirectResponse(f"/pieces/{weaving.id}", 303)
-    return _loom_page(request, weaving, look_first=look == "shed")
+    return _loom_page(request, weaving, look_first=look == "shed" and card in ("", str(weaving.place.card)))
 
 
 def _loom_page(
@@ -190,8 +241,12 @@ def instruction(
     told = naming.card(card)
     pause = pause_of(weaving, now, chosen)
     walks_after = [weaving.cards[number].row for number in weaving.decks.walks(place)]
-    again = place.again is not None
-    has_shed = card.kind in ("weave", "take_out") and not again
+    again = is_done_again(place)
+    is_lifted = weaving.decks.at(place).kind == "test_lift" or any(map(is_lift, place.to_come))
+    has_shed = card.kind in ("weave", "take_out")
+    has_no_minutes = place.again is not None or card.kind in ("walk", *BEHIND)
+    noted = {*choices.noted, *(mistake.row for mistake in place.mistakes if not mistake.struck)}
+    by_pick = choices.piece.by_pick and has_shed
     shed = has_shed and not pause and (look_first or look_at_shed(weaving, choices))
     view = {
         "check": check_words(naming.loom(weaving.piece.loom), told, naming),
@@ -206,22 +261,26 @@ def instruction(
     aloud = _aloud(weaving, card, choices, pause, shed_shown)
     return {
         "weaving": weaving,
+        "mark": choices.mark,
         "card": told,
         "again": again,
-        "undo": undo_first(told, naming.state(weaving.state)) if again else (),
-        "heading": heading(told),
+        "once_more": again or place.again == PULL,
+        "undo": undo_first(told, naming.state(weaving.state), lifted=is_lifted) if again else (),
+        "heading": view["pick_heading"] if by_pick else heading(told),
         "cautions": cautions(told),
         "order_of_work": order_of_work(told),
         "band": band(weaving, card, naming),
-        "minutes_to_walk": minutes_to_next_walk(weaving),
+        "minutes_to_walk": None if has_no_minutes else minutes_to_next_walk(weaving),
         "tape": tape(len(weaving.piece.rows), weaving.rows_woven, walks_after),
         "pause": pause,
         "forward": forward(weaving, choices, pause),
-        "by_pick": choices.piece.by_pick and has_shed,
+        "by_pick": by_pick,
         "shed": shed_shown,
         "has_shed": has_shed,
+        "is_noted": card.kind in AT_ROW and card.row in noted,
         "things_title": title,
         "things": things,
+        "walk": walk_order(weaving) if things else None,
         "undoable": _words_of(undoable, weaving, naming) if undoable else "",
         "reminders": reminders,
         "spoken": " ".join([aloud, *(f"{what}." for what in reminders)]),
@@ -264,14 +323,26 @@ def _tap(
         return _again_at_loom(request, weaving, str(refusal), 422)
     answer = store_of(request).tap(weaving.id, tap)
     assert answer is not None  # pieces are never removed
-    if answer.counted and not is_htmx(request):
+    if answer.counted:
         return RedirectResponse(f"/pieces/{weaving.id}/loom", 303)
-    return _again_at_loom(request, answer.weaving, answer.message, 200)
+    naming = preferences_of(store_of(request)).naming(weaving.piece.loom)
+    return _again_at_loom(request, answer.weaving, refusal_as_counted(answer, tap, naming), 200)
+
+
+def refusal_as_counted(answer: Answer, tap: Tap, naming: Naming) -> str:
+    """Why a tap was not taken, with shafts and units as she counts them: the same rules are asked again."""
+    if answer.counted or answer.stale or naming.as_files:
+        return answer.message
+    decks = answer.weaving.decks
+    cards = tuple(tuple(map(naming.card, deck)) for deck in decks.cards)
+    try:
+        after_tap(Decks(naming.loom(decks.loom), cards), answer.weaving.place, tap)
+    except NotNow as why:
+        return str(why)
+    return answer.message
 
 
 def _again_at_loom(request: Request, weaving: Weaving, message: str, status: int) -> Response:
-    if weaving.place.status == "finished" and is_htmx(request):
-        return go_to(request, f"/pieces/{weaving.id}/loom")  # another page, not another card
     if weaving.place.status not in ("on the loom", "finished"):
         return go_to(request, f"/pieces/{weaving.id}")
     return _loom_page(request, weaving, message, status)
@@ -303,6 +374,9 @@ def done_next(
 @router.post("/pieces/{piece}/tick")
 def tick(request: Request, piece: str, shown: Shown, detail: Annotated[str, Form()] = "") -> Response:
     """A thing on this walk is done, or was not done after all."""
+    # what cannot be read is refused with a sentence; of all else nothing but the number is kept
+    with suppress(NotNow):
+        detail = json.dumps({"card": whole_number(read_detail(detail), "card")})
     return _tap(request, piece, "tick", shown, detail=detail)
 
 

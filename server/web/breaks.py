@@ -6,12 +6,14 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from server.loom.state import State
+from server.loom.steps import TakeOut
+from server.plan.visits import position_of
 from server.session.cards import BEHIND, Card
-from server.session.place import card_up
+from server.session.naming import Naming
+from server.session.place import card_up, standing_by_now, still_in, walk_of
 from server.session.treadling import next_pick, picks_of, side_before, treadle_at
-from server.session.wording import cord_words, handle_words, numbers_text, several, span_text
+from server.session.wording import handles_text, heading, numbers_text, pulled, several, span_text
 from server.store.weavings import Weaving
-from server.web.card_views import pulled
 from server.web.rendering import Preferences, when_text
 
 SHORT_BREAK = 30 * 60
@@ -32,6 +34,7 @@ class Pause:
         in_full: whether everything is told; else a line does.
         before: what to see to before she leaves.
         lines: (what, how it should stand).
+        since: since when it stands so; "" where that is not known.
     """
 
     title: str
@@ -39,6 +42,7 @@ class Pause:
     in_full: bool
     before: tuple[str, ...]
     lines: tuple[tuple[str, str], ...]
+    since: str = ""
 
 
 BACK = "Look once before you go on"
@@ -67,23 +71,22 @@ def pause_of(weaving: Weaving, now: datetime, chosen: Preferences) -> Pause | No
     if away < LONG_BREAK:
         return Pause(BACK, why, False, (), tuple(_standing_in_short(weaving, chosen)))
     lines = _standing_in_full(weaving, chosen)
-    if idle >= last.longest:
-        lines.append(("So since", when_text(last.at)))
-    return Pause(BACK, f"{why} This is how everything should stand:", True, (), tuple(lines))
+    since = when_text(last.at) if idle >= last.longest else ""
+    return Pause(BACK, f"{why} This is how everything should stand:", True, (), tuple(lines), since)
 
 
 def _announced(weaving: Weaving, idle: float, since: datetime, chosen: Preferences) -> Pause:
-    lines = (*_standing_in_full(weaving, chosen), ("So since", when_text(since)))
+    lines, at = tuple(_standing_in_full(weaving, chosen)), when_text(since)
     if idle < JUST_NOW:
         why = "Your place is kept. When you are back, everything should stand like this:"
-        return Pause("Have a good break", why, True, before_leaving(weaving), lines)
+        return Pause("Have a good break", why, True, before_leaving(weaving), lines, at)
     why = f"You have been away for {span_text(idle)}. This is how everything should stand:"
-    return Pause("Welcome back", why, True, (), lines)
+    return Pause("Welcome back", why, True, (), lines, at)
 
 
 def before_leaving(weaving: Weaving) -> tuple[str, ...]:
     """What may be left as it is, and what is to be seen to first (common practice, no source)."""
-    card, state = card_up(weaving.decks, weaving.place), weaving.state
+    card, state = card_up(weaving.decks, weaving.place), standing_by_now(weaving.decks, weaving.place)
     lines = []
     if card.kind in BEHIND:
         lines.append("Lower any shaft that is propped, and put nothing half in: finish the one in your hand.")
@@ -98,29 +101,35 @@ def before_leaving(weaving: Weaving) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _standing_in_short(weaving: Weaving, chosen: Preferences) -> list[tuple[str, str]]:
-    card = card_up(weaving.decks, weaving.place)
-    state = chosen.naming(weaving.piece.loom).state(weaving.state)
+def _where_standing(weaving: Weaving, chosen: Preferences) -> tuple[State, list[tuple[str, str]]]:
+    """What stands, as she counts; and how far she is in the row or on the walk."""
+    card, naming = card_up(weaving.decks, weaving.place), chosen.naming(weaving.piece.loom)
     lines = [("Row", _row_standing(weaving, card))]
-    lines += _shuttle_standing(weaving, card, chosen)
+    if card.kind in BEHIND:
+        lines += _walk_standing(weaving, card, naming)
+    else:
+        lines += _shuttle_standing(weaving, card, chosen)
+    return naming.state(standing_by_now(weaving.decks, weaving.place)), lines
+
+
+def _standing_in_short(weaving: Weaving, chosen: Preferences) -> list[tuple[str, str]]:
+    state, lines = _where_standing(weaving, chosen)
     lines.append(("Pulled", " and ".join(pulled(state)) or "nothing"))
     lines.append(("Temporaries in", ", ".join(t.name for t in state.temporaries) or "none"))
     return lines
 
 
 def _standing_in_full(weaving: Weaving, chosen: Preferences) -> list[tuple[str, str]]:
-    card = card_up(weaving.decks, weaving.place)
-    state = chosen.naming(weaving.piece.loom).state(weaving.state)
-    lines = [("Row", _row_standing(weaving, card))]
-    lines += _shuttle_standing(weaving, card, chosen)
-    lines.append(("Handles pulled", handle_words(state.raised) if state.raised else "none"))
-    lines.append(("Single cords pulled", cord_words(state.pulled) if state.pulled else "none"))
+    state, lines = _where_standing(weaving, chosen)
+    lines.append(("Handles pulled", handles_text(state.raised) or "none"))
+    lines.append(("Single cords pulled", numbers_text(state.pulled) or "none"))
     for temporary in state.temporaries:
         lines.append(
             (
                 f"Temporary {temporary.name}",
                 f"through {several(len(temporary.units), 'leash', 'leashes')} of shaft {temporary.parent}, "
-                f"units {numbers_text(temporary.units)}; {_cords_of(state, temporary.name)}",
+                f"{'unit' if len(temporary.units) == 1 else 'units'} {numbers_text(temporary.units)}; "
+                f"{_cords_of(state, temporary.name)}",
             )
         )
     if not state.temporaries:
@@ -142,15 +151,27 @@ def _row_standing(weaving: Weaving, card: Card) -> str:
     rows, place = len(weaving.piece.rows), weaving.place
     if card.kind in ("weave", "take_out"):
         picks = weaving.piece.picks(card.row)
-        if place.pick:
-            return f"{card.row} of {rows} is on, {place.pick} of its {several(picks, 'pick')} in"
+        told = still_in(card.step, place) if isinstance(card.step, TakeOut) else place.pick
+        if told:
+            return f"{card.row} of {rows} is on, {told} of its {several(picks, 'pick')} in"
         return f"{card.row} of {rows} is on; count the picks of it that are in"
-    begun = f", {several(card.before.picks, 'pick')} of the next in" if card.before.picks else ""
-    if card.kind in BEHIND:
-        return f"{card.before.row} of {rows} woven{begun}; you are behind the loom"
-    if card.before.row == 0:
-        return f"none of {rows} woven yet{begun}"
-    return f"{card.before.row} of {rows} woven{begun}"
+    at = position_of(card.before)
+    begun = f", {several(at.picks, 'pick')} of row {at.row + 1} in" if at.picks else ""
+    behind = "; you are behind the loom" if card.kind in BEHIND else ""
+    return f"{at.row or 'none'} of {rows} woven{begun}{behind}"
+
+
+def _walk_standing(weaving: Weaving, card: Card, naming: Naming) -> list[tuple[str, str]]:
+    """What is done on this walk, and what comes next."""
+    place = weaving.place
+    if place.again is not None:
+        return [("Once more", heading(naming.card(card)))]
+    walk = walk_of(weaving.cards, card.number)
+    done = sum(number < place.card or number in place.ahead for number in walk)
+    return [
+        ("On this walk", f"{done} of {several(len(walk), 'thing')} done"),
+        ("Next", heading(naming.card(card))),
+    ]
 
 
 def _shuttle_standing(weaving: Weaving, card: Card, chosen: Preferences) -> list[tuple[str, str]]:

@@ -10,7 +10,7 @@ from typing import Any
 from server.design.piece import Piece
 from server.loom.actions import and_list
 from server.loom.counting import begins_at_her_left, take_and_pass
-from server.loom.state import State, carried_units, handle_order, parent_of, units_up
+from server.loom.state import carried_units, handle_order, parent_of, units_up
 from server.loom.steps import Insert, Label, MoveCords, Raise, Withdraw
 from server.session.cards import Card
 from server.session.checks import insertion_check
@@ -24,16 +24,17 @@ from server.session.wording import (
     brief_words,
     carrier_words,
     cord_change,
-    cord_words,
     end_words,
     handle_change,
     handle_entries,
-    handle_words,
     handles_text,
     heading,
     insertion_check_words,
     look_alike_words,
     numbers_text,
+    part_words,
+    pick_heading,
+    pulled,
     runs_words,
 )
 from server.store.weavings import Weaving
@@ -122,6 +123,8 @@ def _weave_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str, 
     out = card.kind == "take_out"
     done = sum(pick.is_done for pick in picks)
     upcoming = picks[done] if done < len(picks) else picks[-1]
+    numbers, of = [pick.number for pick in picks], weaving.piece.picks(card.row)
+    treadles = weaving.piece.loom.treadles > 1
     now = other_side(upcoming.to)
     return {
         "picks": picks,
@@ -131,8 +134,10 @@ def _weave_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str, 
         "done": done,
         "now": now,
         "upcoming": upcoming,
-        "of": weaving.piece.picks(card.row),
-        "treadles": weaving.piece.loom.treadles > 1,
+        "of": of,
+        "part": part_words(min(numbers), max(numbers), of),
+        "treadles": treadles,
+        "pick_heading": pick_heading(upcoming.number, of, upcoming.treadle if treadles else None, out=out),
         "check": f"The shuttle ends on your {end}.",
     }
 
@@ -265,16 +270,6 @@ VIEWS = {
     "test_lift": _test_lift_view,
     "done": _done_view,
 }
-
-
-def pulled(state: State) -> list[str]:
-    """What is up, to be let down."""
-    found = []
-    if state.raised:
-        found.append(handle_words(state.raised))
-    if state.pulled:
-        found.append(cord_words(state.pulled))
-    return found
 
 
 # --- a list to tick ------------------------------------------------------------------------------------

@@ -28,11 +28,11 @@ from server.plan.visits import position_of
 from server.session.naming import Naming
 from server.session.put_right import go_on, standing
 from server.session.read_counts import Unreadable, read_numbers, read_runs
-from server.session.wording import STANCE_WORDS, entries, numbers_text, runs_words
+from server.session.wording import STANCE_WORDS, entries, numbers_text, pulled, runs_words
 from server.store.weavings import Weaving
 from server.web.drawings import LeashGroup, leash_groups
 from server.web.proposals import Planned, planned, wishes_of
-from server.web.put_right import check_fresh, follow, number_of, off_the_loom
+from server.web.put_right import check_fresh, number_of, off_the_loom, take_plan
 from server.web.rendering import NotUnderstood, Preferences, page, preferences_of, store_of, weaving_of
 
 router = APIRouter()
@@ -99,6 +99,7 @@ class SlotView:
         wrong: what cannot be so.
         read: the counts as they were read.
         groups: the leashes drawn back.
+        as_believed: whether it is all as Spareshaft believes; then it is folded.
     """
 
     number: int
@@ -107,6 +108,7 @@ class SlotView:
     read: str = ""
     groups: tuple[LeashGroup, ...] = ()
     shaft: int = 0
+    as_believed: bool = False
 
 
 class Wrong(ValueError):
@@ -171,7 +173,7 @@ def told_by(form: Mapping[str, Any]) -> Told:
         Slot(*(text(f"{field}_{n}") for field in ("name", "shaft", "counts", "cords")))
         for n in range(MOST_PLACES)
     ]
-    while slots and slots[-1].is_empty:
+    while slots and slots[-1].is_empty and not slots[-1].name:
         slots.pop()
     return Told(
         slots=tuple(slots),
@@ -348,6 +350,7 @@ def _slot_views(
     loom = weaving.piece.loom
     naming = chosen.naming(loom)
     views = []
+    by_log = {slot.name: slot for slot in believed(weaving, chosen).slots}
     slots = _named(told.slots)
     room = min(loom.spare_shafts, MOST_PLACES)
     slots += [Slot()] * max(0, min(len(slots) + EMPTY_PLACES, room) - len(slots))
@@ -363,7 +366,9 @@ def _slot_views(
                 hung = loom.units_of(shaft)
                 runs = take_and_pass(hung, units, chosen.stance)
                 groups = tuple(leash_groups(hung, runs, chosen.stance, naming))
-                view = replace(view, read=runs_words(runs), groups=groups, shaft=naming.shaft(shaft))
+                read = runs_words(runs)
+                same = replace(slot, shaft=_shaft_text(slot), counts=read) == by_log.get(slot.name)
+                view = replace(view, read=read, groups=groups, shaft=naming.shaft(shaft), as_believed=same)
         views.append(view)
     return tuple(views)
 
@@ -381,7 +386,8 @@ def _form_page(
     chosen = preferences_of(store_of(request), weaving.id)
     loom = weaving.piece.loom
     naming = chosen.naming(loom)
-    wrong = wrong or {}
+    wrong, by_log = wrong or {}, believed(weaving, chosen)
+    up = (told.handles, told.cords, told.free)
     return page(
         "put_right/differently.html",
         status=status,
@@ -389,6 +395,8 @@ def _form_page(
         message=message or wrong.get("", ""),
         wrong=wrong,
         told=told,
+        up_as_believed=up == (by_log.handles, by_log.cords, by_log.free),
+        up_words=" and ".join(pulled(naming.state(weaving.state))) or "nothing",
         slots=_slot_views(weaving, told, chosen, wrong),
         stance=STANCE_WORDS[chosen.stance],
         from_left=begins_at_her_left(chosen.stance),
@@ -431,7 +439,7 @@ def _tell(request: Request, piece: str, form: Mapping[str, Any]) -> Response:
             return _form_page(request, weaving, told, plan=plan)
         shown = (str(form.get("card", "")), str(form.get("turn", "")))
         check_fresh(weaving, shown)
-        return follow(request, weaving, plan, shown, str(form.get("mark", "")))
+        return take_plan(request, weaving, plan, shown, str(form.get("mark", "")))
     except Wrong as why:
         return _form_page(request, weaving, told, wrong=why.fields, status=422)
     except NotUnderstood as why:
@@ -443,4 +451,8 @@ def _tell(request: Request, piece: str, form: Mapping[str, Any]) -> Response:
 
 def _plan(weaving: Weaving, told: Told, chosen: Preferences) -> Planned:
     state = state_told(weaving, told, chosen)
-    return planned(weaving, go_on(weaving.piece, state, "stands differently", wishes_of(weaving)))
+    return planned(
+        weaving,
+        go_on(weaving.piece, state, "stands differently", wishes_of(weaving)),
+        chosen.naming(weaving.piece.loom),
+    )

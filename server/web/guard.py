@@ -6,6 +6,7 @@ import logging
 import re
 
 from fastapi import Request
+from python_multipart.multipart import parse_options_header
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -13,6 +14,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from server.settings import LOOPBACK, Settings
 from server.web.device import asking, device_of
 from server.web.entry import COOKIE, has_joined, is_this_computer, join_page, sentence_page
+from server.web.rendering import answering
 from server.web.static_files import static_url
 
 MOST_UPLOAD = 1_048_576
@@ -20,7 +22,7 @@ MOST_UPLOAD = 1_048_576
 _FORM = 16_384  # the form around the file
 _MOST_BODY = MOST_UPLOAD + _FORM
 
-MOST_PICTURE = 8 * 1_048_576
+MOST_PICTURE = 20 * 1_048_576
 """Bytes of a photograph put on a row; only that one address takes so much."""
 _NOTES = re.compile(r"/pieces/[0-9]{1,9}/notes", re.ASCII)
 
@@ -47,9 +49,10 @@ _log = logging.getLogger("spareshaft")
 class Guard:
     """Checks each request before anything else sees it."""
 
-    def __init__(self, app: ASGIApp, settings: Settings) -> None:
+    def __init__(self, app: ASGIApp, settings: Settings, database: str) -> None:
         self.app = app
         self.settings = settings
+        self.database = database
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request."""
@@ -60,10 +63,11 @@ class Guard:
             await self.app(scope, receive, send)
             return
         asking.set(device_of(Request(scope)))
+        answering.set(self.database)
         answered = False
         only_head = scope["method"] == "HEAD"
         if only_head:  # answered as GET is, without the body
-            scope = {**scope, "method": "GET"}
+            scope = {**scope, "method": "GET", "only_head": True}
 
         async def send_with_headers(message: Message) -> None:
             nonlocal answered
@@ -112,11 +116,18 @@ class Guard:
             )
             if not allowed:
                 return join_page(settings)
-        if request.method not in _SAFE and not _is_same_origin(request):
+        if not _is_a_link(request) and not _is_same_origin(request):
             return sentence_page(
                 403,
                 "Nothing was changed",
                 "This was asked for from another site. Open Spareshaft itself and do it there.",
+            )
+        charset = parse_options_header(request.headers.get("content-type"))[1].get(b"charset", b"utf-8")
+        if charset.lower() != b"utf-8":  # what another encoding makes of a form need not be text
+            return sentence_page(
+                415,
+                "Nothing was changed",
+                "What was sent is not written in UTF-8. Use the page’s own buttons.",
             )
         return None
 
@@ -134,6 +145,19 @@ class Guard:
         hosts = {f"[{name}]" if ":" in name else name.lower() for name in names}
         allowed = {f"{host}:{port}" for host in hosts} | (hosts if port == 80 else set())
         return asked[0].lower() in allowed
+
+
+def _is_a_link(request: Request) -> bool:
+    """Whether a page is asked for as it is by a link or the address line: that, another site may do.
+
+    A browser says so itself. What another site's page loads within itself, a picture or a frame, is none: it
+    could ask for plans by the dozen.
+    """
+    return (
+        request.method in _SAFE
+        and request.headers.get("sec-fetch-mode", "navigate") == "navigate"
+        and request.headers.get("sec-fetch-dest", "document") == "document"
+    )
 
 
 def _is_same_origin(request: Request) -> bool:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+import textwrap
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Annotated, Any, Literal
@@ -15,14 +16,21 @@ from starlette.responses import JSONResponse, Response
 
 from server.session.log_words import log_words
 from server.session.naming import Naming
-from server.session.place import NotNow, Place, Status, Tap, TapKind, after_tap, card_up
-from server.session.wording import heading
+from server.session.place import MOST_WORDS, NotNow, Place, Status, Tap, TapKind, after_tap, card_up
+from server.session.wording import heading, several
+from server.store.database import StoreFailure
 from server.store.weavings import Weaving
-from server.web.at_loom import Choices, choices_of, forward, instruction_html, need_both_ends, row_words
+from server.web.at_loom import (
+    Choices,
+    choices_of,
+    forward,
+    instruction_html,
+    refusal_as_counted,
+    row_words,
+)
 from server.web.breaks import LONG_BREAK, pause_of
 from server.web.rendering import (
     NO_SUCH_PIECE,
-    NotUnderstood,
     environment,
     id_of,
     naming_of,
@@ -36,11 +44,17 @@ MOST_AHEAD = 300
 """How many taps ahead a screen may ask."""
 MOST_AT_ONCE = 90
 """Instructions in one answer."""
-MOST_TAPS = 200
+MOST_TAPS = 1000
 """Taps handed in at once."""
-_A_MONTH = 31 * 24 * 3600 * 1000
+MOST_TOLD = 50
+"""Entries of other screens that are told where two went apart."""
+_A_MONTH = timedelta(days=31)
 _LARGEST = 10**9
 
+OTHER_DATABASE = (
+    "Spareshaft was started with another data folder than the one that this page is from, so none of these "
+    "taps was counted. Start it with that folder, or load this page again to weave by the new one."
+)
 UNREADABLE = "These taps could not be read, so none of them was counted. Load this page again."
 
 
@@ -55,12 +69,15 @@ class Held:
         card: number of the first card that is not done there.
         tap: what the large button says there.
         back: whether “back” leads from here to the instruction held before it.
+        ahead: things of this walk beyond the card that are done out of their turn; None where something is
+            done once more.
         html: the instruction as it stands in the page.
     """
 
     card: int
     tap: TapKind
     back: bool
+    ahead: tuple[int, ...] | None
     html: str
 
 
@@ -78,7 +95,8 @@ def ahead(weaving: Weaving, choices: Choices, now: datetime, first: int, most: i
         tap = forward(at, choices, pause)
         if number >= first:
             back = before is not None and _leads_back(weaving, place, before)
-            yield Held(place.card, tap, back, instruction_html(at, choices, now))
+            ticked = tuple(sorted(place.ahead)) if place.again is None else None
+            yield Held(place.card, tap, back, ticked, instruction_html(at, choices, now))
         if pause:
             return  # she may find that something stands differently
         try:
@@ -108,6 +126,7 @@ def told_once(held: Sequence[Held]) -> dict[str, Any]:
             "card": one.card,
             "tap": one.tap,
             "back": one.back,
+            "ahead": one.ahead,
             "html": [numbers.setdefault(line, len(numbers)) for line in one.html.split("\n")],
         }
         for one in held
@@ -132,10 +151,16 @@ def show_ahead(
     weaving = weaving_of(request, piece)
     place = weaving.place
     since = _since(request, weaving, turn)
-    answer: dict[str, Any] = {"turn": place.turn, "since": since, "lines": [], "held": []}
+    choices, now = choices_of(request, weaving.id), store_of(request).now()
+    answer: dict[str, Any] = {
+        "turn": place.turn,
+        "mark": choices.mark,
+        "since": since,
+        "lines": [],
+        "held": [],
+    }
     # what lies further ahead can only be added to what the screen holds while it stands at the same turn
     if place.status == "on the loom" and (first == 0 or turn == place.turn):
-        choices, now = choices_of(request, weaving.id), store_of(request).now()
         answer |= told_once(list(ahead(weaving, choices, now, first, most)))
     return JSONResponse(answer)
 
@@ -157,23 +182,30 @@ class SentTap(BaseModel):
 
     Attributes:
         key: names this one tap; handed in again, it counts no second time.
-        age: how long ago it was made, in milliseconds.
-        ends: whether all that was to be ticked on the card was ticked.
+        kind: what was tapped.
+        card: the card that was up, as the screen showed it.
+        turn: how many taps had counted by then, those before it in this row included.
+        age: how long ago it was made, in milliseconds by the screen's own clock, which may have been set
+            meanwhile.
+        detail: what the tap says besides its kind.
     """
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True)
 
     key: str = Field(pattern="^[0-9a-f]{16,64}$")
-    kind: Literal["next", "pick", "back", "checked", "settle"]
+    kind: Literal["next", "pick", "back", "checked", "tick", "again", "pause", "stands", "undo", "settle"]
     card: int = Field(ge=0, le=_LARGEST)
     turn: int = Field(ge=0, le=_LARGEST)
-    age: int = Field(ge=0, le=_A_MONTH)
-    ends: bool = True
+    age: int = Field(ge=0)
     detail: dict[Literal["card", "pick"], int] = Field(default={}, max_length=2)
 
     def tap(self) -> Tap:
         """The tap that it stands for."""
         return Tap(self.kind, self.card, self.turn, json.dumps(self.detail) if self.detail else "", self.key)
+
+    def made(self, now: datetime) -> datetime:
+        """When it was made; a month ago at most."""
+        return now - min(timedelta(milliseconds=min(self.age, _LARGEST * 10)), _A_MONTH)
 
 
 _TAPS = TypeAdapter(Annotated[list[SentTap], Field(min_length=1, max_length=MOST_TAPS)])
@@ -181,15 +213,31 @@ _TAPS = TypeAdapter(Annotated[list[SentTap], Field(min_length=1, max_length=MOST
 
 async def hand_in(request: Request) -> Response:
     """Take the taps that a screen kept, in order; each counts once, however often it is handed in."""
+    return await _with_taps(request, _hand_in)
+
+
+async def drop(request: Request) -> Response:
+    """Note down the taps that a screen kept where she went on from another screen's place."""
+    return await _with_taps(request, _drop)
+
+
+async def _with_taps(request: Request, do: Callable[[Request, list[SentTap]], Response]) -> Response:
+    # without “counted” in the answer, the page keeps them all
+    if request.headers.get("database", name := store_of(request).name) != name:
+        return JSONResponse({"sentence": OTHER_DATABASE}, 421)
     try:
         taps = _TAPS.validate_json(await request.body())
     except ValidationError:
         return JSONResponse({"sentence": UNREADABLE}, 422)
-    return await run_in_threadpool(_hand_in, request, taps)
+    try:
+        return await run_in_threadpool(do, request, taps)
+    except StoreFailure as failure:
+        return JSONResponse({"sentence": str(failure)}, 503)
 
 
-# a plain route: there is nothing in it to be sorted out for each tap anew
+# plain routes: there is nothing in them to be sorted out for each tap anew
 router.add_route("/pieces/{piece}/taps", hand_in, methods=["POST"])
+router.add_route("/pieces/{piece}/dropped", drop, methods=["POST"])
 
 
 def _hand_in(request: Request, taps: list[SentTap]) -> Response:
@@ -203,20 +251,14 @@ def _hand_in(request: Request, taps: list[SentTap]) -> Response:
     now = store.now()
     for counted, sent in enumerate(taps):
         tap = sent.tap()
-        if not sent.ends:
-            weaving = weaving_of(request, piece)
-            try:
-                need_both_ends(request, weaving, tap, ("", ""))
-            except NotUnderstood as refusal:
-                return _refused(weaving, counted, str(refusal))
-        answer = store.tap(number, tap, at=now - timedelta(milliseconds=sent.age))
+        answer = store.tap(number, tap, at=sent.made(now))
         if answer is None:
             raise HTTPException(404, NO_SUCH_PIECE)
         weaving = answer.weaving
         if answer.stale:
             return _apart(request, weaving, counted, taps[counted:])
         if not answer.counted:
-            return _refused(weaving, counted, answer.message)
+            return _refused(weaving, counted, refusal_as_counted(answer, tap, naming_of(request, weaving)))
     # after a break as long as this, a page left open is asked how everything stands, as any other is
     asks = weaving.log[-1].longest >= LONG_BREAK
     return JSONResponse({"counted": len(taps), "turn": weaving.place.turn, "asks": asks})
@@ -234,28 +276,33 @@ class Apart:
     """Two screens went on from the same place, each its own way.
 
     Attributes:
-        theirs: what the others recorded since then, in words.
+        theirs: what the others recorded since then, in words, the last of it.
+        before: how many entries of theirs came before these.
         ours: what this screen did, in words; the last may be how many more there were.
         there: where the others’ way led, in words.
         here: where this screen’s way led, in words; "" if it cannot be gone on from there.
         settle: what a tap of kind "settle" says to go on from here.
+        row: the row that was on the loom when they went apart; 0: before the first.
     """
 
     theirs: tuple[str, ...]
+    before: int
     ours: tuple[str, ...]
     there: str
     here: str
     settle: dict[str, int]
+    row: int
 
 
 def apart(weaving: Weaving, taps: Sequence[SentTap], naming: Naming) -> Apart:
     """Both stories since the first of these taps, which was made at another turn than the present one."""
     decks, turn = weaving.decks, taps[0].turn
-    theirs = tuple(
-        log_words(decks, entry.kind, entry.detail, entry.before, naming) for entry in weaving.log[turn:]
-    )
+    entries = weaving.log[turn:]
+    told = entries[-MOST_TOLD:]
+    theirs = tuple(log_words(decks, entry.kind, entry.detail, entry.before, naming) for entry in told)
     ours: list[str] = []
     place = weaving.log[turn].before if turn < len(weaving.log) else None
+    row = decks.at(place or weaving.place).row
     for sent in taps:
         if place is None or (place.card, place.turn) != (sent.card, sent.turn):
             place = None
@@ -273,7 +320,7 @@ def apart(weaving: Weaving, taps: Sequence[SentTap], naming: Naming) -> Apart:
     is_same_plan = place is not None and place.course == weaving.place.course
     if place is not None and is_same_plan and place.status == weaving.place.status == "on the loom":
         here, settle = where(replace(weaving, place=place), naming), {"card": place.card, "pick": place.pick}
-    return Apart(theirs, tuple(ours), where(weaving, naming), here, settle)
+    return Apart(theirs, len(entries) - len(told), tuple(ours), where(weaving, naming), here, settle, row)
 
 
 _OFF_THE_LOOM: dict[Status, str] = {
@@ -296,3 +343,18 @@ def _apart(request: Request, weaving: Weaving, counted: int, taps: Sequence[Sent
     html = environment().get_template("apart.html").render(story=story)
     place = weaving.place
     return JSONResponse({"counted": counted, "turn": place.turn, "card": place.card, "html": html}, 409)
+
+
+def _drop(request: Request, taps: list[SentTap]) -> Response:
+    """They do not count. What they say is noted on the row where the screens went apart, once."""
+    weaving, store = weaving_of(request, request.path_params["piece"]), store_of(request)
+    story = apart(weaving, taps, naming_of(request, weaving))
+    words = f"Did not count, tapped without the net after entry {taps[0].turn} of the log: "
+    told = textwrap.wrap(words + "; ".join(story.ours) + ".", MOST_WORDS)
+    known = {(note.row, note.words) for note in store.notes(weaving.id)}
+    for part in told:
+        if (story.row, part) not in known:  # else the answer was lost, and they are handed in again
+            store.add_note(weaving.id, story.row, part, None, "")
+    at = f"on row {story.row}" if story.row else "before row 1"
+    said = f"{several(len(taps), 'tap')} of this screen did not count; what they say is in the notes, {at}."
+    return JSONResponse({"counted": 0, "sentence": said})

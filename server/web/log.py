@@ -42,7 +42,7 @@ def log_lines(weaving: Weaving, only_temporaries: bool, naming: Naming) -> list[
             at=entry.at,
             text=log_words(decks, entry.kind, entry.detail, entry.before, naming),
             row=decks.at(entry.before).row,
-            is_back=entry.kind in ("back", "again", "too_far", "undo"),
+            is_back=entry.kind in ("back", "again", "too_far", "undo", "strike"),
             is_walk=entry.kind == "next" and decks.at(entry.before).kind == "walk",
         )
         for entry in reversed(weaving.log)

@@ -2,33 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Annotated
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, Form, HTTPException, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.responses import RedirectResponse, Response
 
-from server.session.place import MOST_WORDS, read_detail
+from server.session.place import MOST_WORDS
 from server.store.weavings import Weaving
 from server.web.guard import MOST_PICTURE
+from server.web.photographs import MEDIA_TYPE, kept_photograph
 from server.web.put_right import number_of
-from server.web.rendering import NotUnderstood, is_count, page, store_of, weaving_of
+from server.web.rendering import NotUnderstood, Shown, is_count, page, store_of, tap_of, weaving_of
 
 router = APIRouter()
-
-_KINDS = ((b"\xff\xd8\xff", "image/jpeg"), (b"\x89PNG\r\n\x1a\n", "image/png"))
-
-
-def picture_kind(content: bytes) -> str:
-    """A picture's media type by its first bytes; "" for what is none that can be kept.
-
-    Nothing in it is decoded here: the browser that shows it does that, in its own walls.
-    """
-    if content[:4] == b"RIFF" and content[8:12] == b"WEBP":
-        return "image/webp"
-    return next((kind for start, kind in _KINDS if content.startswith(start)), "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +27,10 @@ class NoteLine:
     """A note as it is shown.
 
     Attributes:
-        id: 0 for a mistake that stays in: that is in the log, and is taken back there.
+        id: 0 for a mistake that stays in: that is in the log, and is struck out there.
+        mistake: which mistake that stays in; None: it is none.
+        at: when it was noted, in UTC.
+        struck: whether it is struck out.
     """
 
     id: int
@@ -44,6 +38,8 @@ class NoteLine:
     words: str
     has_picture: bool
     at: datetime
+    mistake: int | None = None
+    struck: bool = False
 
 
 def note_lines(request: Request, weaving: Weaving) -> list[NoteLine]:
@@ -52,12 +48,10 @@ def note_lines(request: Request, weaving: Weaving) -> list[NoteLine]:
         NoteLine(note.id, note.row, note.words, bool(note.media_type), note.at)
         for note in store_of(request).notes(weaving.id)
     ]
-    for correction in weaving.place.corrections:
-        if correction.kind == "left_in":
-            said = read_detail(correction.detail)
-            words = f"A mistake stays in. {said.get('words', '')}".rstrip()
-            at = weaving.log[correction.before.turn].at
-            lines.append(NoteLine(0, int(said.get("row", 0)), words, False, at))
+    for mistake in weaving.place.mistakes:
+        words = f"A mistake stays in. {mistake.words}".rstrip()
+        at = weaving.log[mistake.turn].at
+        lines.append(NoteLine(0, mistake.row, words, False, at, mistake.turn, mistake.struck))
     return sorted(lines, key=lambda line: (line.row, line.at, line.id))
 
 
@@ -129,20 +123,18 @@ def _add(request: Request, piece: str, row: str, words: str, picture: bytes) -> 
             raise NotUnderstood(f"A note has at most {MOST_WORDS} characters; these are {len(said)}.")
         if not said and not picture:
             raise NotUnderstood("Write something, or choose a picture; then it is kept.")
-        kind = picture_kind(picture) if picture else ""
         if len(picture) > MOST_PICTURE:
-            raise NotUnderstood("The picture is larger than 8 MB, the most that can be kept here.")
-        if picture and not kind:
-            raise NotUnderstood("That file is no picture that can be kept; choose a JPEG, PNG or WebP.")
+            raise NotUnderstood("The picture is larger than 20 MB, the most that can be brought in here.")
+        kept = kept_photograph(picture) if picture else None
     except NotUnderstood as why:
         return _notes_page(request, weaving, str(why), 422, row=row, words=said[: 2 * MOST_WORDS])
-    store_of(request).add_note(weaving.id, number, said, picture or None, kind)
+    store_of(request).add_note(weaving.id, number, said, kept, MEDIA_TYPE if kept else "")
     return RedirectResponse(f"/pieces/{weaving.id}/notes", 303)
 
 
 @router.get("/pieces/{piece}/notes/{note}/picture")
 def show_picture(request: Request, piece: str, note: str) -> Response:
-    """A note's picture as it came, shut in a box of its own."""
+    """A note's picture, shut in a box of its own."""
     weaving = weaving_of(request, piece)
     found = store_of(request).picture(weaving.id, int(note)) if is_count(note) else None
     if found is None:
@@ -154,6 +146,22 @@ def show_picture(request: Request, piece: str, note: str) -> Response:
         "Content-Disposition": "inline",
     }
     return Response(content, media_type=kind, headers=headers)
+
+
+@router.post("/pieces/{piece}/notes/strike")
+def strike_out(request: Request, piece: str, shown: Shown, mistake: Annotated[str, Form()] = "") -> Response:
+    """A mistake that was left in is struck out of the record, or counts again."""
+    weaving = weaving_of(request, piece)
+    try:
+        turn = number_of(mistake, "The mistake", 0, weaving.place.turn)
+        tap = replace(tap_of("strike", shown), detail=json.dumps({"turn": turn}))
+    except NotUnderstood as why:
+        return _notes_page(request, weaving, str(why), 422)
+    answer = store_of(request).tap(weaving.id, tap)
+    assert answer is not None  # pieces are never removed
+    if not answer.counted:
+        return _notes_page(request, answer.weaving, answer.message, 422)
+    return RedirectResponse(f"/pieces/{weaving.id}/notes#kept", 303)
 
 
 @router.post("/pieces/{piece}/notes/{note}/away")

@@ -79,28 +79,43 @@ def add_reminder(
     picks_per_cm: Annotated[str, Form()] = "",
 ) -> Response:
     """One reminder more."""
-    weaving, store = weaving_of(request, piece), store_of(request)
-    kept = piece_settings_of(store, weaving.id).reminders
-    try:
-        if len(kept) >= MOST_REMINDERS:
+    weaving = weaving_of(request, piece)
+
+    def with_it(kept: str) -> str:
+        reminders = read_reminders(kept)
+        if len(reminders) >= MOST_REMINDERS:
             raise NoReminder(f"{MOST_REMINDERS} reminders are the most; take one away first.")
         new = reminder(words, every, measure, picks_per_cm)
+        if new.words in (r.words for r in reminders):
+            raise NoReminder(
+                "There is a reminder with these words; take that away first, or use other words."
+            )
+        return write_reminders((*reminders, new))
+
+    try:
+        store_of(request).change_preference(f"reminders:{weaving.id}", with_it)
     except NoReminder as refusal:
         asked = {"words": words, "every": every, "measure": measure, "picks_per_cm": picks_per_cm}
         return _settings_page(request, piece, f"{refusal} Nothing was changed.", 422, asked)
-    store.set_preferences({f"reminders:{weaving.id}": write_reminders((*kept, new))})
     return _settings_page(request, piece, "Kept.")
 
 
 @router.post("/pieces/{piece}/reminders/away")
 def take_reminder_away(request: Request, piece: str, words: Annotated[str, Form()] = "") -> Response:
     """One reminder less."""
-    weaving, store = weaving_of(request, piece), store_of(request)
-    kept = piece_settings_of(store, weaving.id).reminders
-    rest = tuple(r for r in kept if r.words != words)
-    if len(rest) == len(kept):
-        return _settings_page(request, piece, "There is no such reminder; nothing was changed.", 422)
-    store.set_preferences({f"reminders:{weaving.id}": write_reminders(rest)})
+    weaving = weaving_of(request, piece)
+
+    def without_it(kept: str) -> str:
+        reminders = read_reminders(kept)
+        rest = tuple(r for r in reminders if r.words != words)
+        if len(rest) == len(reminders):
+            raise NoReminder("There is no such reminder; nothing was changed.")
+        return write_reminders(rest)
+
+    try:
+        store_of(request).change_preference(f"reminders:{weaving.id}", without_it)
+    except NoReminder as refusal:
+        return _settings_page(request, piece, str(refusal), 422)
     return _settings_page(request, piece, "Taken away.")
 
 

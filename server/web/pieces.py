@@ -15,6 +15,7 @@ from server.plan.replay import Mismatch
 from server.session.place import Status
 from server.web.guard import MOST_UPLOAD
 from server.web.rendering import NotUnderstood, go_to, page, store_of
+from server.web.turn_to_plan import turn_to_plan
 
 router = APIRouter()
 
@@ -58,8 +59,11 @@ async def bring_in(request: Request) -> Response:
 def _plan_and_keep(request: Request, content: bytes) -> int:
     piece = read_piece(content)
     try:
-        order = plan(piece, limit=PLANNING_SECONDS)
-        return store_of(request).add_piece(content.decode("utf-8-sig"), order)
+        with turn_to_plan():
+            order = plan(piece, limit=PLANNING_SECONDS)
+        return store_of(request).add_piece(content.decode("utf-8-sig"), order, sent=True)
+    except NotUnderstood:
+        raise
     except (Mismatch, ValueError) as fault:
         _log.exception("A plan came out wrong.")
         raise NotUnderstood(

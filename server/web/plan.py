@@ -11,17 +11,18 @@ from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from server.design.piece import Piece
-from server.loom.state import State
+from server.loom.state import State, temporary_order
 from server.loom.steps import Insert, Raise
 from server.plan.demands import troubles
 from server.plan.hand_rule import hand_rule
-from server.plan.workorder import Totals
+from server.plan.visits import position_of
+from server.plan.workorder import Totals, is_free
 from server.session.cards import Card
 from server.session.naming import Naming
 from server.session.place import TapKind
 from server.session.wishes import wished
 from server.session.wording import (
-    after_row,
+    after_words,
     cord_words,
     due_out,
     handle_words,
@@ -60,13 +61,17 @@ class WalkLine:
 
 @dataclass(frozen=True, slots=True)
 class TemporaryLine:
-    """One temporary: in before a row, out when it is due."""
+    """One temporary: in before a row, out when it is due.
+
+    Attributes:
+        first_row: None: it was in when the plan was made.
+    """
 
     name: str
     shaft: int
     units: str
     number: int
-    first_row: int
+    first_row: int | None
     last_row: int
     due: str
 
@@ -92,21 +97,26 @@ def walk_lines(cards: Sequence[Card], free_walks: Collection[int]) -> list[WalkL
     return [
         WalkLine(
             number,
-            after_row(card.row),
+            after_words(position_of(card.before)),
             tuple(heading(thing) for thing in things_behind(cards, card.number)),
-            card.row in free_walks,
+            is_free(position_of(card.before), free_walks),
         )
         for number, card in enumerate(walk_cards(cards), 1)
     ]
 
 
 def temporary_lines(cards: Sequence[Card], rows: int) -> list[TemporaryLine]:
-    """Each temporary of a piece of so many rows, in the order in which they go in.
+    """Each temporary of a piece of so many rows: those in from before the plan, then as they go in.
 
     Args:
         cards: as she counts.
     """
     out: list[TemporaryLine] = []
+    for there in sorted(cards[0].before.temporaries, key=lambda t: temporary_order(t.name)):
+        end = drawn_out(cards, there.name, 0).row
+        units = numbers_text(there.units)
+        line = TemporaryLine(there.name, there.parent, units, len(there.units), None, end, due_out(end, rows))
+        out.append(line)
     for card in cards:
         if isinstance(card.step, Insert):
             name = card.step.temporary

@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from server.loom.counting import STANCES
 from server.session.wording import STANCE_WORDS
+from server.store.database import Store
 from server.web import device
 from server.web.device import NotSettable, device_of
 from server.web.rendering import (
@@ -76,8 +77,25 @@ def keep_preferences(request: Request, sent: Sent) -> Response:
         read, what_to_do = _READ.get(name, (lambda _: None, "That is none of the choices there are"))
         if read(text) is None:
             return _preferences_page(request, f"{what_to_do}; nothing was changed.", 422)
-    store_of(request).set_preferences(sent)
+    store = store_of(request)
+    before = preferences_of(store).shafts_from
+    store.set_preferences(sent)
+    now = preferences_of(store).shafts_from
+    if now != before and _is_taped(store):
+        return _preferences_page(request, TAPED_OTHERWISE)
     return _preferences_page(request, "Kept, for all devices.")
+
+
+TAPED_OTHERWISE = (
+    "Kept, for all devices. The tape on the shafts says otherwise now: it was counted from the other end. "
+    "Tape the numbers anew before the next walk, or count as before."
+)
+
+
+def _is_taped(store: Store) -> bool:
+    """Whether a piece is on a loom whose shafts carry numbers on tape."""
+    on_loom = (store.weaving(line.id) for line in store.pieces() if line.status == "on the loom")
+    return any(weaving is not None and weaving.state.labelled for weaving in on_loom)
 
 
 @router.post("/preferences/device")
@@ -98,6 +116,7 @@ def _preferences_page(request: Request, message: str = "", status: int = 200) ->
         "preferences.html",
         status=status,
         chosen=preferences_of(store_of(request)),
+        is_taped=_is_taped(store_of(request)),
         here_set=device.settings_of(device.asking.get()),
         stances=[(stance, STANCE_WORDS[stance][0].upper() + STANCE_WORDS[stance][1:]) for stance in STANCES],
         looks=LOOKS,

@@ -17,19 +17,19 @@ from server.plan.no_plan import NoPlan
 from server.plan.replay import Mismatch
 from server.plan.workorder import Totals
 from server.session.cards import Card, Course, deal_course
+from server.session.naming import Naming
 from server.session.put_right import Proposal, course_of, sheds_known, what_is_left
 from server.session.wishes import Wishes, wished
 from server.store.courses import write_course
 from server.store.weavings import Answer, Weaving
 from server.web.rendering import NotUnderstood, store_of, tap_of
+from server.web.turn_to_plan import turn_to_plan
 
 PLANNING_SECONDS = 2.0
 
 _log = logging.getLogger("spareshaft")
 
 _lock = threading.Lock()
-_at_once = threading.BoundedSemaphore(2)
-"""So many plans are worked out at once: more would only slow down each other, and the instruction page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,15 +75,24 @@ def left_now(weaving: Weaving) -> Totals:
     return what_is_left(wished(weaving.piece, wishes_of(weaving)), weaving.decks, weaving.place)
 
 
-def planned(weaving: Weaving, proposal: Proposal) -> Planned:
+def planned(weaving: Weaving, proposal: Proposal, naming: Naming) -> Planned:
     """Work the plan out, or recall it.
 
+    Args:
+        naming: how she counts: so a refusal is told.
+
     Raises:
-        NotUnderstood: if there is no way on, or the loom cannot stand like that; says why.
+        NotUnderstood: if there is no way on, the loom cannot stand like that, or too many plans are being
+            worked out; says why.
     """
     try:
-        course, cards, mark = _worked_out(weaving, proposal)
-    except (NoPlan, Refused) as why:
+        with turn_to_plan():
+            course, cards, mark = _worked_out(weaving, proposal)
+    except NotUnderstood:
+        raise
+    except NoPlan as why:
+        raise NotUnderstood(why.counted(naming.shaft)) from why
+    except Refused as why:
         raise NotUnderstood(str(why)) from why
     except (Mismatch, ValueError) as fault:
         _log.exception("A plan on the way came out wrong.")
@@ -104,18 +113,17 @@ MOST_KEPT = 16
 
 def _worked_out(weaving: Weaving, proposal: Proposal) -> _WorkedOut:
     piece = weaving.piece
-    with _at_once:
-        if (found := _kept.get((piece, proposal))) is None:
-            known = sheds_known(weaving.decks, weaving.place)
-            course = course_of(piece, proposal, known, limit=PLANNING_SECONDS)
-            text = f"{proposal.why} {proposal.row} {write_course(course)}"
-            mark = hashlib.sha256(text.encode()).hexdigest()
-            found = course, deal_course(piece, course), mark
-        with _lock:
-            _kept[piece, proposal] = found
-            _kept.move_to_end((piece, proposal))
-            while len(_kept) > MOST_KEPT:
-                _kept.popitem(last=False)
+    if (found := _kept.get((piece, proposal))) is None:
+        known = sheds_known(weaving.decks, weaving.place)
+        course = course_of(piece, proposal, known, limit=PLANNING_SECONDS)
+        text = f"{proposal.why} {proposal.row} {write_course(course)}"
+        mark = hashlib.sha256(text.encode()).hexdigest()
+        found = course, deal_course(piece, course), mark
+    with _lock:
+        _kept[piece, proposal] = found
+        _kept.move_to_end((piece, proposal))
+        while len(_kept) > MOST_KEPT:
+            _kept.popitem(last=False)
     return found
 
 

@@ -13,11 +13,12 @@ from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
 from server.loom.picks import picks_before_row
-from server.loom.steps import Raise, TakeOut, Weave
+from server.loom.steps import Insert, Raise, TakeOut, Weave
 from server.plan.visits import Position, position_of
 from server.session.cards import Card
+from server.session.log_words import log_words
 from server.session.naming import Naming
-from server.session.place import MOST_WORDS, TapKind, is_stale, state_now
+from server.session.place import MOST_WORDS, TapKind, can_be_in, can_undo, is_stale, state_now
 from server.session.put_right import (
     Continuation,
     Spot,
@@ -33,11 +34,10 @@ from server.session.put_right import (
     take_out,
     way_back,
 )
-from server.session.treadling import next_pick, side_before, treadle_at
-from server.session.wording import after_row, handle_words, heading, numbers_text, several
+from server.session.treadling import Side, next_pick, side_before, treadle_at
+from server.session.wording import after_words, handle_words, heading, numbers_text, pulled, several
 from server.store.database import STALE
 from server.store.weavings import Weaving
-from server.web.card_views import pulled
 from server.web.proposals import Planned, planned, take, wishes_of
 from server.web.rendering import (
     NotUnderstood,
@@ -148,7 +148,36 @@ def _choices_page(request: Request, weaving: Weaving, message: str = "", status:
         weaving=weaving,
         message=message,
         has_temporaries=bool(weaving.state.temporaries),
+        last=_last_put_right(weaving, naming_of(request, weaving)),
+        shed_row=weaving.decks.at(weaving.place).row if _picks_lines(weaving, "right") else 0,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class PutRight:
+    """The correction that can be taken back next.
+
+    Attributes:
+        words: what it was, as the log has it.
+        is_here: whether it can be taken back at this place.
+        taps: how many taps have counted since.
+    """
+
+    words: str
+    is_here: bool
+    taps: int
+
+
+def _last_put_right(weaving: Weaving, naming: Naming) -> PutRight | None:
+    """The last correction; a mistake that stays in only where it can be taken back at once."""
+    place = weaving.place
+    here = can_undo(place)
+    others = (done for done in reversed(place.corrections) if done.kind != "left_in")
+    last = here or next(others, None)
+    if last is None:
+        return None
+    words = log_words(weaving.decks, last.kind, last.detail, last.before, naming)
+    return PutRight(words, here is not None, place.turn - last.before.turn - 1)
 
 
 # --- tapped too far ------------------------------------------------------------------------------------
@@ -172,8 +201,8 @@ class SpotLine:
 def _spot_line(spot: Spot, naming: Naming) -> SpotLine:
     card = spot.card
     at_row = card.kind in ("raise", "reopen", "weave", "take_out")
-    where = f"Row {card.row}" if at_row else after_row(card.row).capitalize()
-    return SpotLine(card.number, where, heading(naming.card(card)), spot.picks)
+    where = f"Row {card.row}" if at_row else after_words(position_of(card.before)).capitalize()
+    return SpotLine(card.number, where, heading(naming.card(card), in_full=True), spot.picks)
 
 
 @router.get("/pieces/{piece}/put-right/too-far")
@@ -225,6 +254,85 @@ def go_back(
         return correct(request, weaving, "too_far", shown, {"card": number, "pick": pick})
 
     return trying(request, piece, _too_far_page, do)
+
+
+# --- in the middle of a row ----------------------------------------------------------------------------
+
+LINES_SHOWN = 24
+"""Numbers of picks that are listed; of a row with more, the number is written."""
+
+
+@dataclass(frozen=True, slots=True)
+class PicksLine:
+    """So many picks of the row that is on may be in.
+
+    Attributes:
+        treadle: the next one then; 0: there is only one.
+        side: where the shuttle is then.
+        is_told: whether that is what was told.
+    """
+
+    picks: int
+    treadle: int
+    side: Side
+    is_told: bool
+
+
+def _picks_lines(weaving: Weaving, first: Side) -> list[PicksLine]:
+    piece, place, card = weaving.piece, weaving.place, weaving.decks.at(weaving.place)
+    before_row, out = picks_before_row(piece.picks_per_row, card.row), card.kind == "take_out"
+    many_treadles = piece.loom.treadles > 1
+    can = () if place.out or place.again is not None else can_be_in(card) or ()
+    return [
+        PicksLine(
+            picks=picks,
+            treadle=treadle_at(piece, place, before_row + picks - out) if many_treadles else 0,
+            side=side_before(piece, place, before_row + picks, first),
+            is_told=picks == picks_in(weaving.decks, place),
+        )
+        for picks in can
+    ]
+
+
+@router.get("/pieces/{piece}/put-right/picks")
+def show_picks(request: Request, piece: str) -> Response:
+    """How many picks of the row that is on may be in, each with its treadle and the shuttle's side."""
+    weaving = weaving_of(request, piece)
+    return off_the_loom(weaving) or _picks_page(request, weaving)
+
+
+def _picks_page(request: Request, weaving: Weaving, message: str = "", status: int = 200) -> Response:
+    card = weaving.decks.at(weaving.place)
+    return page(
+        "put_right/picks.html",
+        status=status,
+        weaving=weaving,
+        message=message,
+        row=card.row,
+        out=card.kind == "take_out",
+        lines=_picks_lines(weaving, preferences_of(store_of(request), weaving.id).first_side),
+        most_lines=LINES_SHOWN,
+    )
+
+
+@router.post("/pieces/{piece}/put-right/picks")
+def tell_picks(request: Request, piece: str, shown: Shown, picks: Annotated[str, Form()] = "") -> Response:
+    """So many picks of the row that is on are in."""
+
+    def do(weaving: Weaving) -> Response:
+        check_fresh(weaving, shown)
+        can = [line.picks for line in _picks_lines(weaving, "right")]
+        if not can:
+            raise NotUnderstood("No row is on: no shed stands in which picks could be.")
+        return correct(
+            request,
+            weaving,
+            "picks",
+            shown,
+            {"picks": number_of(picks, "Picks that are in", can[0], can[-1])},
+        )
+
+    return trying(request, piece, _picks_page, do)
 
 
 # --- woven wrong ---------------------------------------------------------------------------------------
@@ -296,6 +404,8 @@ def _asked(weaving: Weaving, picks_now: str, picks: str, row: str) -> Asked:
     here = position_of(standing(weaving.decks, place, piece, known))
     if picks and row:
         raise NotUnderstood("Say either how many picks come out, or the row to go back to.")
+    if not picks and not row:
+        raise NotUnderstood("Fill in one of the two: how many picks come out, or the last row that stays in.")
     in_all = picks_in_all(piece, here)
     if in_all == 0:
         raise NotUnderstood("Nothing is woven yet, so there is nothing to take out.")
@@ -332,7 +442,7 @@ def _back_lines(weaving: Weaving, plan: Planned, naming: Naming) -> list[BackLin
 
 
 def _back_words(weaving: Weaving, card: Card, naming: Naming) -> str:
-    text = heading(naming.card(card))
+    text = heading(naming.card(card), in_full=True)
     match card.step:
         case TakeOut(row=row, picks=picks):
             treadles = _treadles_out(weaving, row, card.step)
@@ -394,11 +504,12 @@ def _take_out_page(request: Request, weaving: Weaving, now: str, picks: str, row
             left=asked.to.picks,
             **common,
         )
-    plan = _plan_back(weaving, asked)
+    naming = naming_of(request, weaving)
+    plan = _plan_back(weaving, asked, naming)
     return page(
         "put_right/take_out.html",
         plan=plan,
-        lines=_back_lines(weaving, plan, naming_of(request, weaving)),
+        lines=_back_lines(weaving, plan, naming),
         out=picks_in_all(weaving.piece, asked.here) - picks_in_all(weaving.piece, asked.to),
         to=_position_words(asked.to),
         **common,
@@ -411,9 +522,9 @@ def _position_words(at: Position) -> str:
     return f"row {at.row} is the last that stays in" if at.row else "nothing stays in"
 
 
-def _plan_back(weaving: Weaving, asked: Asked) -> Planned:
+def _plan_back(weaving: Weaving, asked: Asked, naming: Naming) -> Planned:
     start = standing(weaving.decks, weaving.place, weaving.piece, asked.known)
-    return planned(weaving, take_out(weaving.piece, start, asked.to, wishes_of(weaving)))
+    return planned(weaving, take_out(weaving.piece, start, asked.to, wishes_of(weaving)), naming)
 
 
 @router.post("/pieces/{piece}/put-right/take-out")
@@ -433,12 +544,15 @@ def do_take_out(
         asked = _asked(weaving, now, picks, row)
         if asked.within:
             return correct(request, weaving, "unweave", shown, {"picks": asked.within, "in": asked.known})
-        return follow(request, weaving, _plan_back(weaving, asked), shown, mark)
+        plan = _plan_back(weaving, asked, naming_of(request, weaving))
+        return take_plan(request, weaving, plan, shown, mark)
 
     return trying(request, piece, _wrong_page, do)
 
 
-def follow(request: Request, weaving: Weaving, plan: Planned, shown: tuple[str, str], mark: str) -> Response:
+def take_plan(
+    request: Request, weaving: Weaving, plan: Planned, shown: tuple[str, str], mark: str
+) -> Response:
     """Take a course that was shown.
 
     Raises:
@@ -457,7 +571,7 @@ def show_cut_out(request: Request, piece: str, row: str = "") -> Response:
     return trying(request, piece, show, lambda weaving: _cut_out_page(request, weaving, row))
 
 
-def _plan_cut(weaving: Weaving, row: str) -> tuple[Planned, int]:
+def _plan_cut(weaving: Weaving, row: str, naming: Naming) -> tuple[Planned, int]:
     start = standing(weaving.decks, weaving.place, weaving.piece)
     at = position_of(start)
     has_shed = picks_in(weaving.decks, weaving.place) is not None
@@ -465,18 +579,19 @@ def _plan_cut(weaving: Weaving, row: str) -> tuple[Planned, int]:
     if most < 0:
         raise NotUnderstood("Nothing is woven yet, so there is nothing to cut out.")
     to = number_of(row, "The last row that stays", 0, most)
-    return planned(weaving, cut_out(weaving.piece, start, to, wishes_of(weaving))), to
+    return planned(weaving, cut_out(weaving.piece, start, to, wishes_of(weaving)), naming), to
 
 
 def _cut_out_page(request: Request, weaving: Weaving, row: str) -> Response:
-    plan, to = _plan_cut(weaving, row)
+    naming = naming_of(request, weaving)
+    plan, to = _plan_cut(weaving, row, naming)
     return page(
         "put_right/cut_out.html",
         weaving=weaving,
         message="",
         plan=plan,
         to=to,
-        standing=standing_words(weaving, naming_of(request, weaving)),
+        standing=standing_words(weaving, naming),
         fields=_fields(row=row),
     )
 
@@ -502,7 +617,8 @@ def do_cut_out(
 
     def do(weaving: Weaving) -> Response:
         check_fresh(weaving, shown)
-        return follow(request, weaving, _plan_cut(weaving, row)[0], shown, mark)
+        plan, _ = _plan_cut(weaving, row, naming_of(request, weaving))
+        return take_plan(request, weaving, plan, shown, mark)
 
     return trying(request, piece, _wrong_page, do)
 
@@ -533,12 +649,35 @@ def leave_in(
 
 @dataclass(frozen=True, slots=True)
 class InLine:
-    """A temporary that is in the loom."""
+    """A temporary that is in the loom.
+
+    Attributes:
+        name: as the files call it.
+        told: as she does.
+        lifted: the rows woven with it since it went in; "" for none.
+    """
 
     name: str
     told: str
     shaft: int
     units: str
+    lifted: str
+
+
+def _lifted_in(weaving: Weaving, temporary: str) -> str:
+    """The rows woven with it since it went in, as far as the plan that she follows knows; "" for none."""
+    found: set[int] = set()
+    for card in weaving.cards[: weaving.place.card + 1]:
+        if isinstance(card.step, Insert) and card.step.temporary == temporary:
+            found.clear()
+        is_begun = card.number < weaving.place.card or weaving.place.pick > card.before.picks
+        if (
+            isinstance(card.step, Weave)
+            and is_begun
+            and card.before.handle_on(temporary) in card.before.raised
+        ):
+            found.add(card.row)
+    return numbers_text(found) if found else ""
 
 
 @router.get("/pieces/{piece}/put-right/put-in")
@@ -552,7 +691,11 @@ def _put_in_page(request: Request, weaving: Weaving, message: str = "", status: 
     naming = naming_of(request, weaving)
     lines = [
         InLine(
-            t.name, naming.name(t.name), naming.shaft(t.parent), numbers_text(naming.unit_numbers(t.units))
+            t.name,
+            naming.name(t.name),
+            naming.shaft(t.parent),
+            numbers_text(naming.unit_numbers(t.units)),
+            _lifted_in(weaving, t.name),
         )
         for t in weaving.state.temporaries
     ]

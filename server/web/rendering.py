@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -29,6 +30,9 @@ _COUNT = re.compile(r"[0-9]{1,9}", re.ASCII)
 """Far above any piece, and still a number that every part of the house can hold."""
 
 
+answering: ContextVar[str] = ContextVar("answering", default="")
+"""The name of the database that the request is answered from, for the templates; the guard sets it."""
+
 NO_SUCH_PIECE = "There is no such piece here."
 
 
@@ -53,6 +57,7 @@ def environment() -> jinja2.Environment:
     )
     made.globals["static_url"] = static_url
     made.globals["device"] = asking.get
+    made.globals["database"] = answering.get
     made.globals["settings_of"] = settings_of
     made.globals["several"] = several
     made.globals["after_row"] = after_row

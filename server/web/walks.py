@@ -1,11 +1,15 @@
-"""The walks among the cards: what is done on each, and when a temporary comes out again."""
+"""The walks among the cards: what is done on each, in which order, and when a temporary comes out again."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from server.loom.steps import Withdraw
 from server.session.cards import BEHIND, Card
+from server.session.out_of_turn import needed_before
+from server.session.place import walk_of
+from server.store.weavings import Weaving
 
 
 def walk_cards(cards: Sequence[Card]) -> list[Card]:
@@ -21,6 +25,34 @@ def things_behind(cards: Sequence[Card], number: int) -> list[Card]:
             break
         found.append(card)
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class WalkOrder:
+    """What a page must know of a walk to tick a thing of it without asking.
+
+    Attributes:
+        first: number of its first card.
+        needs: for each thing that needs others done before it, their numbers: "12:10 13:10,12".
+    """
+
+    first: int
+    needs: str
+
+
+def walk_order(weaving: Weaving) -> WalkOrder | None:
+    """The order of the walk that she is on; None at the bench."""
+    walk = walk_of(weaving.cards, weaving.place.card)
+    if not walk:
+        return None
+    steps = tuple(step for number in walk if (step := weaving.cards[number].step) is not None)
+    needs = needed_before(weaving.piece.loom, weaving.cards[walk.start].before, steps)
+    lines = (
+        f"{number}:{','.join(str(walk.start + earlier) for earlier in sorted(before))}"
+        for number, before in zip(walk, needs, strict=True)
+        if before
+    )
+    return WalkOrder(walk.start, " ".join(lines))
 
 
 def drawn_out(cards: Sequence[Card], temporary: str, number: int) -> Card:

@@ -8,7 +8,9 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Request
 from starlette.responses import Response
 
-from server.loom.steps import Weave
+from server.loom.steps import TakeOut, Weave
+from server.plan.visits import position_of
+from server.plan.workorder import is_free
 from server.session.cards import BEHIND, Card
 from server.session.naming import Naming
 from server.session.pace import minutes_per_pick
@@ -16,10 +18,10 @@ from server.session.place import picks_done
 from server.session.put_right import before_weaving, go_on, row_now, standing
 from server.session.read_counts import Unreadable, read_numbers
 from server.session.wishes import Wishes, Written, rows_every, wished
-from server.session.wording import after_row, entries, heading, minutes_text
+from server.session.wording import after_words, entries, heading, minutes_text, several
 from server.store.weavings import Weaving
 from server.web.proposals import Planned, left_now, planned, wishes_of
-from server.web.put_right import check_fresh, follow, number_of, off_the_loom, trying
+from server.web.put_right import check_fresh, number_of, off_the_loom, take_plan, trying
 from server.web.rendering import NotUnderstood, Shown, naming_of, page, weaving_of
 from server.web.walks import things_behind
 
@@ -35,14 +37,14 @@ class WalkAhead:
 
     Attributes:
         when: "after row 12".
-        rows: rows to be woven until then.
+        until: what comes before it: "12 rows"; "" where it is next.
         minutes: of weaving until then, at her own pace; "" where that is not known, or less than one.
         things: what is done on it.
         is_free: whether she rises there anyway.
     """
 
     when: str
-    rows: int
+    until: str
     minutes: str
     things: tuple[str, ...]
     is_free: bool
@@ -53,18 +55,27 @@ def walks_ahead(weaving: Weaving, naming: Naming) -> list[WalkAhead]:
     free = wished(weaving.piece, wishes_of(weaving)).free_walks
     each = minutes_per_pick(weaving)
     cards, place = weaving.cards, weaving.place
-    rows, picks = 0, -picks_done(cards[place.card], place)
+    here = cards[place.card]
+    rows, outs, picks = 0, 0, -picks_done(here, place) if isinstance(here.step, Weave) else 0
     found = []
     for card in cards[place.card :]:
         if isinstance(card.step, Weave):
             rows, picks = rows + 1, picks + card.step.picks
+        elif isinstance(card.step, TakeOut):
+            outs += 1
         elif card.kind == "walk":
             time = 0.0 if each is None else each * picks
             minutes = minutes_text(time) if time >= 1 else ""
             things = tuple(heading(naming.card(thing)) for thing in things_behind(cards, card.number))
-            is_free = card.row in free and not card.before.picks
-            found.append(WalkAhead(after_row(card.row), rows, minutes, things, is_free))
+            at = position_of(card.before)
+            found.append(WalkAhead(after_words(at), _until(rows, outs), minutes, things, is_free(at, free)))
     return found
+
+
+def _until(rows: int, outs: int) -> str:
+    taken_out = [f"picks of {several(outs, 'row')} to take out"] if outs else []
+    woven = [several(rows, "row") + (" to weave" if outs else "")] if rows else []
+    return ", ".join(taken_out + woven)
 
 
 def _ahead_page(
@@ -104,7 +115,7 @@ def _written(weaving: Weaving) -> Written:
 
 
 @router.get("/pieces/{piece}/walks-ahead")
-def show_ahead(request: Request, piece: str) -> Response:
+def show_walks(request: Request, piece: str) -> Response:
     """The walks to come."""
     weaving = weaving_of(request, piece)
     return off_the_loom(weaving) or _ahead_page(request, weaving)
@@ -113,11 +124,12 @@ def show_ahead(request: Request, piece: str) -> Response:
 # --- behind already ------------------------------------------------------------------------------------
 
 
-def _plan_now(weaving: Weaving) -> Planned:
+def _plan_now(weaving: Weaving, naming: Naming) -> Planned:
     if weaving.decks.at(weaving.place).kind in BEHIND:
         raise NotUnderstood("You are on a walk by now: the instruction says what is done on it.")
     start = standing(weaving.decks, weaving.place, weaving.piece)
-    return planned(weaving, go_on(weaving.piece, start, "behind", wishes_of(weaving), free_now=True))
+    way = go_on(weaving.piece, start, "behind", wishes_of(weaving), free_now=True)
+    return planned(weaving, way, naming)
 
 
 def _done_now(plan: Planned) -> list[Card]:
@@ -129,8 +141,8 @@ def show_now(request: Request, piece: str) -> Response:
     """What could be done now, while she is behind the loom anyway, and what that saves."""
 
     def do(weaving: Weaving) -> Response:
-        plan = _plan_now(weaving)
         naming = naming_of(request, weaving)
+        plan = _plan_now(weaving, naming)
         things = [heading(naming.card(card)) for card in _done_now(plan)]
         gains = bool(things) and plan.saved > WORTH_TELLING
         return page(
@@ -151,7 +163,7 @@ def do_now(request: Request, piece: str, shown: Shown, mark: Annotated[str, Form
 
     def do(weaving: Weaving) -> Response:
         check_fresh(weaving, shown)
-        return follow(request, weaving, _plan_now(weaving), shown, mark)
+        return take_plan(request, weaving, _plan_now(weaving, naming_of(request, weaving)), shown, mark)
 
     return trying(request, piece, _ahead_page, do)
 
@@ -171,9 +183,9 @@ def read_wishes(weaving: Weaving, written: Written) -> Wishes:
         none = read_numbers(written.none, 0, rows, "row")
     except Unreadable as why:
         raise NotUnderstood(str(why)) from why
+    if written.measure not in ("rows", "picks"):
+        raise NotUnderstood("Say whether you rise after so many rows or so many picks.")
     if written.every.strip():
-        if written.measure not in ("rows", "picks"):
-            raise NotUnderstood("Say whether you rise after so many rows or so many picks.")
         number = number_of(written.every, f"After every so many {written.measure}", 1, 10**6)
         free |= rows_every(piece, number, written.measure)
     return Wishes(free, none, written)
@@ -206,10 +218,10 @@ def wish(
             asked = replace(written, free=_and_row(free, row))
         start = standing(weaving.decks, weaving.place, weaving.piece)
         wishes = read_wishes(weaving, asked)
-        plan = planned(weaving, go_on(weaving.piece, start, "walks", wishes))
+        plan = planned(weaving, go_on(weaving.piece, start, "walks", wishes), naming_of(request, weaving))
         if do == "take":
             check_fresh(weaving, shown)
-            return follow(request, weaving, plan, shown, mark)
+            return take_plan(request, weaving, plan, shown, mark)
         return _ahead_page(request, weaving, written=asked, plan=plan)
 
     def show(request: Request, weaving: Weaving, message: str, status: int) -> Response:

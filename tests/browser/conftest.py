@@ -3,24 +3,22 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
 import os
 import shutil
-import signal
 import socket
-import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing
 from dataclasses import dataclass, field
 from datetime import timedelta
-from functools import cache
+from functools import cache, cached_property
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, expect, sync_playwright
 
 from server.design.piece_file import read_piece
 from server.plan.planner import plan
@@ -29,6 +27,7 @@ from server.session.place import Tap
 from server.settings import DATABASE_NAME, resource_dir
 from server.store.database import Store, utc_now
 from server.store.weavings import Weaving
+from tests.browser.serving import serve
 
 FLAGS = [
     "--headless=new",
@@ -43,6 +42,12 @@ NO_CHROMIUM = "There is no Chromium here. On Debian, `apt-get install chromium` 
 PATIENCE = 20.0
 """Seconds for a server to come up, or a page to follow a tap. Far more than either takes."""
 
+expect.set_options(timeout=PATIENCE * 1000)
+
+# a process that has read the server's code and splits off one server after another: each comes up at once
+FORKS = multiprocessing.get_context("forkserver")
+FORKS.set_forkserver_preload(["server.serving", "tests.browser.serving"])
+
 
 @dataclass
 class House:
@@ -50,40 +55,47 @@ class House:
 
     Attributes:
         options: of the command, such as "--share".
+        ago: how long ago is what is written past the server.
     """
 
     data: Path
     port: int
-    process: subprocess.Popen[bytes] | None = None
+    process: BaseProcess | None = None
     options: tuple[str, ...] = ()
+    ago: timedelta = timedelta()
 
     @property
     def url(self) -> str:
         return f"http://127.0.0.1:{self.port}"
 
+    @cached_property
+    def store(self) -> Store:
+        """The server's file, opened past the server."""
+        return Store(self.data / DATABASE_NAME, clock=lambda: utc_now() - self.ago)
+
     def start(self) -> None:
         """Start the server and wait until it answers."""
-        with (self.data / "server.log").open("ab") as log:
-            command = [sys.executable, "-m", "server.cli"]
-            command += ["--port", str(self.port), "--data", str(self.data), *self.options]
-            self.process = subprocess.Popen(command, stdout=log, stderr=log, stdin=subprocess.DEVNULL)
+        log = self.data / "server.log"
+        command = ["--port", str(self.port), "--data", str(self.data), *self.options]
+        self.process = FORKS.Process(target=serve, args=(command, log), daemon=True)
+        self.process.start()
         deadline = time.monotonic() + PATIENCE
         while time.monotonic() < deadline:
             try:
-                if httpx.get(self.url, timeout=PATIENCE).status_code == 200:
+                if httpx.get(f"{self.url}/help", timeout=PATIENCE).status_code == 200:
                     return
             except httpx.TransportError:
                 pass
-            if self.process.poll() is not None:
+            if not self.process.is_alive():
                 break
             time.sleep(0.05)
-        pytest.fail(f"The server did not come up: {(self.data / 'server.log').read_text()[-2000:]}")
+        pytest.fail(f"The server did not come up: {log.read_text()[-2000:] if log.exists() else ''}")
 
     def kill(self) -> None:
         """What a power cut does: no time to tidy up."""
         if self.process is not None:
-            self.process.send_signal(signal.SIGKILL)
-            self.process.wait(PATIENCE)
+            self.process.kill()
+            self.process.join(PATIENCE)
             self.process = None
 
 
@@ -100,24 +112,20 @@ class Runner:
 
     def weaving(self) -> Weaving:
         """What the log on disk says, read past the server."""
-        with closing(self._store()) as store:
-            weaving = store.weaving(self.id)
+        weaving = self.house.store.weaving(self.id)
         assert weaving is not None
         return weaving
 
     def put_on_loom(self, cards: int = 0, *, ago: timedelta = timedelta()) -> None:
         """Past the browser: begin it if need be, and go on until so many cards are done, some time ago."""
-        with closing(self._store(ago)) as store:
-            answer = store.tap(self.id, Tap("begin", 0, 0))
+        self.house.ago = ago
+        answer = self.house.store.tap(self.id, Tap("begin", 0, 0))
+        assert answer is not None
+        for number in range(answer.weaving.place.card, cards):
+            answer = self.house.store.tap(self.id, Tap("next", number, number + 1))
             assert answer is not None
-            for number in range(answer.weaving.place.card, cards):
-                answer = store.tap(self.id, Tap("next", number, number + 1))
-                assert answer is not None
-                assert answer.counted
+            assert answer.counted
         assert answer.weaving.place.card == cards
-
-    def _store(self, ago: timedelta = timedelta()) -> Store:
-        return Store(self.house.data / DATABASE_NAME, clock=lambda: utc_now() - ago)
 
 
 def free_port() -> int:
@@ -137,10 +145,9 @@ def planned(demo: str) -> tuple[dict[str, Any], WorkOrder]:
 def bring_in(house: House, demo: str = "harbour_runner.json") -> Runner:
     """A piece more in this house; the loom's name makes it a loom of its own."""
     content, order = planned(demo)
-    with closing(Store(house.data / DATABASE_NAME)) as store:
-        name = f"Loom {len(store.pieces()) + 1}"
-        text = json.dumps(content | {"loom": content["loom"] | {"name": name}})
-        return Runner(house, store.add_piece(text, order))
+    name = f"Loom {len(house.store.pieces()) + 1}"
+    text = json.dumps(content | {"loom": content["loom"] | {"name": name}})
+    return Runner(house, house.store.add_piece(text, order))
 
 
 def run_house(data: Path) -> Iterator[House]:
@@ -148,11 +155,12 @@ def run_house(data: Path) -> Iterator[House]:
     house.start()
     yield house
     house.kill()
+    house.store.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def shared_house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
-    """One server for all tests that do it no harm."""
+    """One server for all tests of a file that do it no harm."""
     yield from run_house(tmp_path_factory.mktemp("shared"))
 
 

@@ -81,8 +81,8 @@ class LiteralWeaver:
                 up -= which
             case "leave":
                 assert which <= up, f"{which} is to be left pulled and is not"
-            case "down":
-                assert not which & up, f"{which} is not down"
+            case "not pulled":
+                assert not which & up, f"{which} is pulled"
             case _:
                 raise AssertionError(f"what does {doing!r} mean?")
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import httpx
 from playwright.sync_api import Page
 
 from tests.browser.conftest import Runner
-from tests.browser.device import set_device
+from tests.browser.device import set_device, wait_for_hold
 
 PAGES = [
     "/",
@@ -24,6 +25,7 @@ PAGES = [
     "{piece}/put-right/take-out?row=10",
     "{piece}/put-right/cut-out?row=10",
     "{piece}/put-right/put-in",
+    "{piece}/put-right/picks",
     "{piece}/put-right/treadles",
     "{piece}/put-right/loom",
     "{piece}/walks-ahead",
@@ -81,7 +83,7 @@ def _reopened(runner: Runner, tablet: Page) -> None:
     """The shed of a row that is to be taken out; what was put right can be taken back."""
     runner.put_on_loom(dict(kinds_of(runner))["walk"])
     tablet.goto(f"{runner.url}/put-right/take-out?row=16")
-    tablet.get_by_role("button", name="Take them out so").click()
+    tablet.get_by_role("button", name="Take them out like this").click()
     tablet.wait_for_url("**/loom")
 
 
@@ -97,6 +99,40 @@ def _finished(runner: Runner, tablet: Page) -> None:
     tablet.get_by_role("heading", name="The piece is woven", exact=True).wait_for()
 
 
+def _went_apart(runner: Runner, tablet: Page) -> None:
+    """Two screens went on from the same place; the tablet, which was not connected, is asked."""
+    _at(runner, tablet, "weave")
+    wait_for_hold(tablet)
+    place = runner.weaving().place
+    tablet.context.set_offline(True)
+    tablet.locator(".net-strip").wait_for()
+    tablet.locator("button.done").click()
+    tablet.locator(f"#done-form [name=turn][value='{place.turn + 1}']").wait_for(state="attached")
+    httpx.post(f"{runner.url}/back", data={"card": place.card, "turn": place.turn})
+    tablet.context.set_offline(False)
+    tablet.get_by_role("dialog", name="Two screens went apart").wait_for()
+
+
+def _not_held(runner: Runner, tablet: Page) -> None:
+    """A tap was kept, but not the instruction after it; the page was loaded anew, and no tap gets through."""
+    _at(runner, tablet, "weave")
+    wait_for_hold(tablet)
+    tablet.locator("html[data-stores]").wait_for()
+    turn = runner.weaving().place.turn
+    tablet.context.route("**/taps", lambda route: route.abort())
+    tablet.locator("button.done").click()
+    tablet.locator(f"#done-form [name=turn][value='{turn + 1}']").wait_for(state="attached")
+    tablet.locator(".net-strip").wait_for()
+    tablet.evaluate(
+        "Object.keys(localStorage).forEach(name => name.startsWith('held ') && localStorage.removeItem(name))"
+    )
+    tablet.reload()
+    tablet.get_by_role("heading", name="The instruction is not held here").wait_for()
+
+
+COMPLAINTS = {"apart": "409", "not_held": "net::"}
+"""What the browser complains of in a scene."""
+
 SCENES: dict[str, Callable[[Runner, Page], None]] = {
     "shed": lambda runner, tablet: _at(runner, tablet, "weave", look="?look=shed"),
     "by_pick": _by_pick,
@@ -107,5 +143,7 @@ SCENES: dict[str, Callable[[Runner, Page], None]] = {
     "reopen": _reopened,
     "take_out": _taken_out,
     "finished": _finished,
+    "apart": _went_apart,
+    "not_held": _not_held,
 }
 """What the page at the loom shows besides the cards of a piece that is woven straight through."""

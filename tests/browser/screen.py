@@ -40,6 +40,7 @@ READ = """() => {
     heading_size: parseFloat(getComputedStyle(heading).fontSize),
     done_in_sight: inside(done) && (hit === done || done.contains(hit)),
     done_top: spot.top,
+    done_middle: [(spot.left + spot.right) / 2, (spot.top + spot.bottom) / 2],
     done_height: spot.height,
   };
 }"""
@@ -69,6 +70,7 @@ class Screen:
     heading_size: float
     done_in_sight: bool
     done_top: float
+    done_middle: list[float]
     done_height: float
 
 

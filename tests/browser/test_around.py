@@ -65,7 +65,7 @@ def test_a_row_pick_by_pick_is_left_and_found_again_at_its_pick(
     tablet.get_by_text("Kept.").wait_for()
     tablet.goto(f"{runner.url}/loom")
     turn = runner.weaving().place.turn
-    tablet.get_by_role("button", name="Yes, so it stands").tap()
+    tablet.get_by_role("button", name="Yes, it stands like this").tap()
     wait_for_turn(tablet, turn + 1)
     for number in (1, 2):
         screen = read(tablet)
@@ -75,7 +75,7 @@ def test_a_row_pick_by_pick_is_left_and_found_again_at_its_pick(
     assert runner.weaving().place.pick == 2
     other = new_tablet(390, 844)
     other.goto(f"{runner.url}/loom")
-    assert "Pick 3 of 4" in other.locator(".pick-now").inner_text()
+    assert "Pick 3 of 4" in read(other).heading
     other.locator("button.back").tap()
     wait_for_turn(other, turn + 4)
     assert runner.weaving().place.pick == 1

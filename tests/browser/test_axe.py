@@ -15,7 +15,7 @@ from playwright.sync_api import Page
 
 from tests.browser.conftest import Complaints, NewTablet, Runner
 from tests.browser.device import set_device
-from tests.browser.scenes import PAGES, SCENES, kinds_of
+from tests.browser.scenes import COMPLAINTS, PAGES, SCENES, kinds_of
 
 pytestmark = pytest.mark.browser
 
@@ -79,12 +79,31 @@ def violations(tablet: Page, run: dict[str, Any]) -> list[str]:
     ]
 
 
+COLOURS = """() => [...document.querySelectorAll('*')].flatMap(element => {
+  const names = ['color', 'background-color', 'background-image', 'opacity', 'filter', 'text-shadow',
+    'display', 'visibility', 'font-size', 'font-weight', 'width', 'height'];
+  return [null, '::before', '::after'].map(part => {
+    const style = getComputedStyle(element, part);
+    return names.map(name => style.getPropertyValue(name)).join();
+  });
+}).join('\\n')"""
+"""All that a verdict on contrast depends on, of every element."""
+
+
 def wrong_with(tablet: Page, where: str, at_loom: bool) -> list[str]:
-    """What axe finds on a page: by all rules in the first look, by those of contrast in every other."""
+    """What axe finds on a page: by all rules in the first look, by those of contrast in every other.
+
+    A look in which every element has the same colours as in one before is not looked at twice.
+    """
     extra = {rule: {"enabled": True} for rule in AAA} if at_loom else {}
     wrong = []
+    seen: set[str] = set()
     for number, look in enumerate(LOOKS):
         wear(tablet, look)
+        shown: str = tablet.evaluate(COLOURS)
+        if shown in seen and look.forced == "none":
+            continue
+        seen.add(shown)
         colours = {"type": "rule", "values": ["color-contrast", *(AAA if at_loom else ())]}
         every = {"type": "tag", "values": TAGS}
         found = violations(tablet, {"runOnly": every if number == 0 else colours, "rules": extra})
@@ -114,10 +133,15 @@ def test_axe_finds_nothing_on_any_kind_of_card(runner: Runner, new_tablet: NewTa
 
 
 @pytest.mark.parametrize("scene", SCENES)
-def test_axe_finds_nothing_at_the_loom_besides(runner: Runner, new_tablet: NewTablet, scene: str) -> None:
+def test_axe_finds_nothing_at_the_loom_besides(
+    runner: Runner, new_tablet: NewTablet, complaints: Complaints, scene: str
+) -> None:
+    complaints.net_drops = scene in COMPLAINTS
     tablet = new_tablet(1024, 768)
     SCENES[scene](runner, tablet)
     assert wrong_with(tablet, scene, at_loom=True) == []
+    if scene in COMPLAINTS:
+        complaints.forgive(COMPLAINTS[scene])
 
 
 def test_axe_finds_nothing_on_a_small_phone_where_everything_is_very_large(

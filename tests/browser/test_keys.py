@@ -139,6 +139,7 @@ def test_a_tap_that_comes_too_early_is_seen_to_be_refused(runner: Runner, new_ta
     expect(done).not_to_contain_text("too soon")
     tablet.keyboard.press("PageDown")
     wait_after_rest(tablet, screen.turn + 2)
+    expect(tablet.locator("html")).to_have_attribute("data-kept", "0")
     assert runner.weaving().place.card == screen.card + 2
 
 
@@ -254,3 +255,27 @@ def test_a_tap_on_the_screen_and_a_key_are_one_and_the_same(runner: Runner, new_
     tablet.keyboard.press("PageDown")
     wait_for_turn(tablet, screen.turn + 2)
     assert [entry.kind for entry in runner.weaving().log][-2:] == ["next", "next"]
+
+
+def test_a_pedal_alone_does_not_end_a_break(runner: Runner, new_tablet: NewTablet) -> None:
+    """A foot on its way off the bench; it asks for a second press, or for something ticked."""
+    runner.put_on_loom(4)
+    tablet = new_tablet()
+    set_device(tablet, runner.url, rest="0")
+    screen = at_loom(runner, tablet)
+    for tick_first in (False, True):
+        tablet.locator(".band-more summary").click()
+        tablet.get_by_role("button", name="Take a break").click()
+        tablet.get_by_role("heading", name="Have a good break").wait_for()
+        turn = read(tablet).turn
+        if tick_first:
+            tablet.locator(".stands label").first.click()
+            tablet.locator("h1").focus()
+        else:
+            tablet.keyboard.press("PageDown")
+            tablet.get_by_text("Press once more").wait_for()
+            assert runner.weaving().place.paused
+        tablet.keyboard.press("PageDown")
+        wait_for_turn(tablet, turn + 1)
+        assert not runner.weaving().place.paused
+    assert read(tablet).card == screen.card

@@ -14,7 +14,7 @@ from playwright.sync_api import Page
 from server.settings import resource_dir
 from tests.browser.conftest import Complaints, NewTablet, Runner
 from tests.browser.device import set_device
-from tests.browser.scenes import PAGES, SCENES, kinds_of
+from tests.browser.scenes import COMPLAINTS, PAGES, SCENES, kinds_of
 from tests.browser.screen import fits, pale_texts, read, small_targets, wait_for_turn
 
 pytestmark = pytest.mark.browser
@@ -61,8 +61,166 @@ def test_every_kind_of_card_can_be_read_and_hit(
         spots.add((round(box["x"]), round(box["y"])))
     assert wrong == []
     assert len(spots) == 1, "the large button is always in the same place"
-    if width >= 1.5 * height:
+    if width >= 1.25 * height:
         assert (next(iter(spots))[0] < width / 2) == (chosen.get("hand") == "left"), "it is at her hand"
+
+
+OUT_OF_REACH = """() => {
+  const work = document.querySelector('.work'), wrong = [];
+  const name = e => e.className.baseVal ?? (e.className || e.tagName);
+  const shown = e => e.checkVisibility() && e.getBoundingClientRect().width > 1;
+  const told = 'h1, .sub, .changes, .group-text, .leash-group svg, .undo li, .order-of-work li, .handle,'
+    + '.cord-run, .strip, .pick, .bank, .cords-drawing, .things li, .map-name, .stand, .thing, .cloth';
+  for (const e of [...work.querySelectorAll(told)].filter(shown)) {
+    e.style.scrollMargin = '0';
+    e.scrollIntoView({block: 'nearest'});
+    const box = e.getBoundingClientRect();
+    const top = work.getBoundingClientRect().top, end = top + work.clientHeight;
+    if (box.left < -1 || box.right > innerWidth + 1) wrong.push(`${name(e)} is cut off at the side`);
+    const isWhole = box.top >= top - 1 && box.bottom <= end + 1;
+    if (box.height < end - top && !isWhole) wrong.push(`${name(e)} is cut off`);
+  }
+  work.scrollTop = 0;
+  if (work.scrollWidth > work.clientWidth + 1) wrong.push('it scrolls sideways');
+  const apart = '.say > *, .drawing > *, .foot > *, .band > *, .handle, .cord-run';
+  const parts = [...document.querySelectorAll(apart)]
+    .filter(e => shown(e) && getComputedStyle(e).position !== 'absolute');
+  for (const one of parts) {
+    for (const other of parts) {
+      if (one === other || one.contains(other) || other.contains(one)) continue;
+      const a = one.getBoundingClientRect(), b = other.getBoundingClientRect();
+      const wide = Math.min(a.right, b.right) - Math.max(a.left, b.left);
+      const high = Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top);
+      const isClipped = work.contains(one) !== work.contains(other);
+      if (wide > 2 && high > 2 && !isClipped) wrong.push(`${name(one)} lies over ${name(other)}`);
+    }
+  }
+  for (const e of document.querySelectorAll('.whole')) {
+    if (e.getClientRects().length > 1) wrong.push(`“${e.textContent}” is broken`);
+  }
+  for (const e of document.querySelectorAll('.handle > .doing:not(.visually-hidden)')) {
+    const over = e.scrollWidth - e.parentElement.clientWidth;
+    if (over > 2) wrong.push(`“${e.textContent}” is ${over} px wider than its handle`);
+  }
+  return wrong;
+}"""
+"""What of the work can neither be seen nor be scrolled to, and what lies over something else."""
+
+NOTICE = "Another screen went on: row 27, 5 picks woven: done."
+
+
+def say(tablet: Page, text: str) -> None:
+    """Put a notice where the page puts it."""
+    tablet.evaluate("text => { document.querySelector('[role=status]').textContent = text; }", text)
+
+
+SIZES = [(360, 740), (390, 844), (768, 1024), (1024, 768), (1920, 1080)]
+
+
+def out_of_reach(tablet: Page, where: str) -> list[str]:
+    """What is wrong in any size of the window, with a notice and without."""
+    wrong = []
+    for width, height in SIZES:
+        tablet.set_viewport_size({"width": width, "height": height})
+        for text in (NOTICE, ""):
+            say(tablet, text)
+            found = tablet.evaluate(OUT_OF_REACH)
+            too_wide = tablet.evaluate("document.documentElement.scrollWidth - innerWidth")
+            found += [f"{too_wide} px too wide"] if too_wide > 0 else []
+            wrong += [f"{where} {width} × {height}: {line}" for line in found]
+    return wrong
+
+
+def fullest(runner: Runner) -> int:
+    """The row with most temporaries in the loom: most tags, and single cords besides."""
+    raised = [card for card in runner.weaving().cards if card.kind == "raise"]
+    return max(raised, key=lambda card: len(card.before.temporaries)).number
+
+
+@pytest.mark.parametrize("size", ["normal", "largest"])
+def test_all_of_a_card_is_in_sight_or_can_be_scrolled_to(
+    runner: Runner, new_tablet: NewTablet, size: str
+) -> None:
+    tablet = new_tablet()
+    set_device(tablet, runner.url, size=size)
+    wrong: list[str] = []
+    cards = [*kinds_of(runner), ("fullest", fullest(runner))]
+    for kind, number in sorted(cards, key=lambda entry: entry[1]):
+        runner.put_on_loom(number)
+        tablet.goto(f"{runner.url}/loom")
+        wrong += out_of_reach(tablet, kind)
+    assert wrong == []
+
+
+@pytest.mark.parametrize("scene", ["shed", "by_pick", "things", "break", "once_more", "reopen", "take_out"])
+def test_all_that_stands_beside_the_cards_is_in_sight_or_can_be_scrolled_to(
+    runner: Runner, new_tablet: NewTablet, scene: str
+) -> None:
+    tablet = new_tablet()
+    SCENES[scene](runner, tablet)
+    assert out_of_reach(tablet, scene) == []
+
+
+def lower_edge(tablet: Page) -> bytes:
+    """A picture of the lowest of what scrolls."""
+    box = tablet.locator(".work").bounding_box()
+    assert box
+    return tablet.screenshot(
+        clip={"x": 20, "y": box["y"] + box["height"] - 20, "width": box["width"] - 40, "height": 16}
+    )
+
+
+def test_a_card_that_goes_on_below_shows_it_until_its_end(runner: Runner, new_tablet: NewTablet) -> None:
+    numbers = dict(kinds_of(runner))
+    tablet = new_tablet(390, 844)
+    runner.put_on_loom(numbers["weave"])
+    tablet.goto(f"{runner.url}/loom")
+    work = tablet.locator(".work")
+    hidden = "e => e.scrollHeight - e.clientHeight"
+    assert work.evaluate(hidden) <= 0
+    fits_whole = lower_edge(tablet)
+    runner.put_on_loom(numbers["insert"])
+    tablet.goto(f"{runner.url}/loom")
+    assert work.evaluate(hidden) > 50
+    assert lower_edge(tablet) != fits_whole
+    work.evaluate("e => { e.scrollTop = e.scrollHeight; }")
+    assert lower_edge(tablet) == fits_whole
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_a_notice_moves_nothing_and_covers_neither_back_nor_the_card(
+    runner: Runner, new_tablet: NewTablet, width: int, height: int
+) -> None:
+    runner.put_on_loom(2)
+    tablet = new_tablet(width, height)
+    tablet.goto(f"{runner.url}/loom")
+    wait_for_turn(tablet, 3)
+    parts = [tablet.locator(part) for part in (".back", ".band-more summary", "h1", ".drawing", ".done")]
+    before = [part.bounding_box() for part in parts]
+    say(tablet, NOTICE)
+    assert [part.bounding_box() for part in parts] == before
+    notice = tablet.get_by_role("status").bounding_box()
+    assert notice
+    for box in before:
+        assert box
+        beside = notice["x"] >= box["x"] + box["width"] or notice["x"] + notice["width"] <= box["x"]
+        assert beside or notice["y"] + notice["height"] <= box["y"]
+
+
+@pytest.mark.parametrize(("width", "height"), [(390, 844), (768, 1024), (1024, 768)])
+def test_very_large_draws_larger_handles(
+    runner: Runner, new_tablet: NewTablet, width: int, height: int
+) -> None:
+    runner.put_on_loom(fullest(runner))
+    tablet = new_tablet(width, height)
+    widths = []
+    for size in ("normal", "largest"):
+        set_device(tablet, runner.url, size=size)
+        tablet.goto(f"{runner.url}/loom")
+        box = tablet.locator(".handle").first.bounding_box()
+        assert box
+        widths.append(box["width"])
+    assert widths[1] > widths[0]
 
 
 @pytest.mark.parametrize(
@@ -91,9 +249,10 @@ def test_every_page_can_be_read_and_hit(
 
 @pytest.mark.parametrize("scene", SCENES)
 def test_what_stands_beside_the_cards_can_be_read_and_hit(
-    runner: Runner, new_tablet: NewTablet, scene: str
+    runner: Runner, new_tablet: NewTablet, complaints: Complaints, scene: str
 ) -> None:
     """On a tablet, and on a phone with large letters."""
+    complaints.net_drops = scene in COMPLAINTS
     tablet = new_tablet()
     SCENES[scene](runner, tablet)
     wrong = look(tablet, scene)
@@ -102,6 +261,8 @@ def test_what_stands_beside_the_cards_can_be_read_and_hit(
     tablet.reload()
     wrong += look(tablet, scene)
     assert wrong == []
+    if scene in COMPLAINTS:
+        complaints.forgive(COMPLAINTS[scene])
 
 
 def test_sizes_are_four(runner: Runner, new_tablet: NewTablet) -> None:

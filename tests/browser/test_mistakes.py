@@ -186,7 +186,7 @@ def test_rows_come_out_over_walks_and_are_woven_again_by_the_screen_alone(
     assert "3 picks of row 1 stay in" in tablet.inner_text("main")
     assert "Go behind the loom" in tablet.inner_text("main")
     look_over(tablet)
-    tablet.get_by_role("button", name="Take them out so").click()
+    tablet.get_by_role("button", name="Take them out like this").click()
     back_at_loom(small, tablet)
     weave_until("weave", 1)
     assert len(weaver.picks) == 3
@@ -222,6 +222,56 @@ def test_a_mistake_stays_in(small: Runner, new_tablet: NewTablet) -> None:
     take_it_back(small, tablet, before)
 
 
+def test_a_mistake_that_stays_in_is_struck_out_some_taps_later(small: Runner, new_tablet: NewTablet) -> None:
+    go_on_to(small, "raise", 2)
+    tablet = quick_tablet(new_tablet, small)
+    something_went_wrong(small, tablet, "I wove it wrong")
+    tablet.get_by_label("What is wrong").fill("an end crossed")
+    tablet.get_by_role("button", name="Leave it in").click()
+    back_at_loom(small, tablet)
+    there = go_on_to(small, "weave", 3)
+    tablet.goto(f"{small.url}/notes")
+    tablet.get_by_role("button", name="Strike out: row 1").click()
+    assert "Struck out:" in tablet.inner_text(".note")
+    look_over(tablet)
+    tablet.get_by_role("button", name="It is a mistake after all").click()
+    tablet.get_by_role("button", name="Strike out: row 1").wait_for()
+    assert small.weaving().place.spot == there.spot
+
+
+def test_in_the_middle_of_a_row_treadle_and_shuttle_tell_the_picks(
+    small: Runner, new_tablet: NewTablet
+) -> None:
+    before = go_on_to(small, "weave", 2)
+    tablet = quick_tablet(new_tablet, small)
+    something_went_wrong(small, tablet, "I am in the middle of row 2")
+    tablet.get_by_role("button", name="3 in: treadle 4 is next").click()
+    assert back_at_loom(small, tablet).heading == "Weave 5 picks"
+    assert small.weaving().place.pick == 3
+    take_it_back(small, tablet, before)
+
+
+def test_a_plan_made_anew_is_taken_back_some_taps_later(small: Runner, new_tablet: NewTablet) -> None:
+    """Back, tap by tap, to where it led; there it is offered."""
+    before = go_on_to(small, "weave", 3)
+    tablet = quick_tablet(new_tablet, small)
+    something_went_wrong(small, tablet, "I wove it wrong")
+    tablet.get_by_label("The last row that stays in (0 for none)").fill("1")
+    tablet.get_by_role("button", name="Show what that means").last.click()
+    tablet.get_by_role("button", name="It is cut out").click()
+    back_at_loom(small, tablet)
+    go_on_to(small, "raise", 3)
+    tablet.goto(f"{small.url}/put-right")
+    look_over(tablet)
+    assert "until you are where it led" in tablet.inner_text("main")
+    tablet.goto(f"{small.url}/loom")
+    while small.weaving().place.card:
+        turn = small.weaving().place.turn
+        tablet.get_by_role("button", name="Back", exact=True).click()
+        wait_for_turn(tablet, turn + 1)
+    take_it_back(small, tablet, before)
+
+
 def test_one_was_put_in_wrongly(small: Runner, new_tablet: NewTablet) -> None:
     before = go_on_to(small, "weave", 2)
     tablet = quick_tablet(new_tablet, small)
@@ -232,12 +282,48 @@ def test_one_was_put_in_wrongly(small: Runner, new_tablet: NewTablet) -> None:
     take_it_back(small, tablet, before)
 
 
+def test_one_put_in_wrongly_is_put_in_again_lifted_alone_and_woven_on_by_the_screen(
+    small: Runner, new_tablet: NewTablet
+) -> None:
+    go_on_to(small, "weave", 2)
+    weaver = LiteralWeaver(PIECE)
+    weaver.temporaries, weaver.carries["2"] = {"2a": {7}}, "2a"  # through the other leash of shaft 2
+    weaver.pulled, weaver.shuttle = {"2", "3"}, "left"
+    tablet = quick_tablet(new_tablet, small)
+    something_went_wrong(small, tablet, "I put one in wrongly")
+    tablet.get_by_role("button", name="Put 2a in again").click()
+    screen = back_at_loom(small, tablet)
+    assert tablet.locator(".undo li").all_inner_texts() == [
+        "Let go of handles 2 and 3. Go behind; nobody at the handles.",
+        "Unhook both cords of handle 2 from 2a.",
+        "Prop shaft 2, turn the hooks of 2a down and draw it out.",
+        "Put 2a in as shown here.",
+        "Hang both cords of handle 2 on 2a again.",
+    ]
+    weaver.pulled.clear()
+    weaver.behind, weaver.temporaries = True, {}
+    weaver.do(replace(screen, heading="Insert temporary 2a"))
+    kinds = []
+    for _ in range(4):
+        press_done(tablet, screen)
+        wait_for_turn(tablet, screen.turn + 1)
+        screen = read(tablet)
+        kinds.append(screen.kind)
+        if len(kinds) < 4:
+            weaver.do(screen)
+    assert kinds == ["test_lift", "raise", "weave", "raise"]
+    assert weaver.cloth == [{unit for unit, cell in enumerate(PIECE["rows"][1], 1) if cell == "#"}]
+
+
 def test_the_loom_stands_differently(small: Runner, new_tablet: NewTablet, complaints: Complaints) -> None:
     before = go_on_to(small, "raise", 2)
     state = small.weaving().state
     tablet = quick_tablet(new_tablet, small)
     something_went_wrong(small, tablet, "The loom stands differently")
     counts = tablet.get_by_label("Takes and passes").first
+    assert not counts.is_visible()
+    tablet.locator("summary", has_text="2a as the log says").click()
+    look_over(tablet)
     assert counts.input_value() == "pass 1, take 1"
     counts.fill("take 3")
     counts.press("Enter")
@@ -250,7 +336,7 @@ def test_the_loom_stands_differently(small: Runner, new_tablet: NewTablet, compl
     look_over(tablet)
     assert "Read as: take 1, pass 1" in tablet.inner_text("main")
     assert small.weaving().place.course == 0
-    tablet.get_by_role("button", name="So it stands").click()
+    tablet.get_by_role("button", name="Yes, it stands like this").click()
     back_at_loom(small, tablet)
     assert [t.units for t in small.weaving().state.temporaries] == [frozenset({7})]
     take_it_back(small, tablet, before)

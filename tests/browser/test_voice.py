@@ -88,8 +88,7 @@ def test_what_is_read_aloud_is_held_for_when_the_net_drops(own_runner: Runner, n
     texts = heard(tablet)
     assert len(texts) == 4
     own_runner.house.start()
-    tablet.locator(".net-strip").wait_for(state="hidden")
-    tablet.wait_for_load_state("networkidle")
+    tablet.locator("html[data-kept='0']").wait_for()  # all taps are handed in
     assert texts[-1] == aloud(own_runner)
 
 
@@ -119,6 +118,7 @@ def test_without_a_voice_the_help_card_says_so_and_the_page_works(
     tablet.goto(f"{runner.url}/loom")
     wait_for_hold(tablet)
     tablet.keyboard.press("r")
+    tablet.get_by_role("status").get_by_text("This browser has no voice").wait_for()
     tablet.keyboard.press("PageDown")
     wait_for_turn(tablet, 4)
 

@@ -1,7 +1,9 @@
-"""A weaver who fumbles: she taps too far, weaves wrong, takes out, breaks off, finds her loom disturbed.
+"""A weaver who fumbles: she taps too far, weaves wrong, puts temporaries in wrongly, takes out, breaks off,
+finds her loom disturbed.
 
 Her loom and her cloth are plain sets that know nothing of `server`; what she is told to do, she does to them,
-and it must be possible. Whenever she has told the truth, what Spareshaft believes is what stands before her.
+and it must be possible. Whenever she has told the truth, what Spareshaft believes is what stands before her;
+a temporary with one leash too many or too few is all that she may not have noticed yet.
 """
 
 from __future__ import annotations
@@ -27,7 +29,19 @@ from server.plan.visits import Position, position_of
 from server.session.cards import BEHIND, Card
 from server.session.log_words import is_about_temporaries, log_words
 from server.session.naming import Naming
-from server.session.place import NotNow, Place, Tap, TapKind, after_tap, can_undo, card_up, walk_of
+from server.session.place import (
+    PULL,
+    NotNow,
+    Place,
+    Tap,
+    TapKind,
+    after_tap,
+    can_undo,
+    card_up,
+    is_done_again,
+    standing_by_now,
+    walk_of,
+)
 from server.session.put_right import (
     Proposal,
     continuations,
@@ -93,6 +107,7 @@ class Hands:
 
     Attributes:
         temporaries: per name, the shaft it borrows from and the units it carries.
+        slips: of those that went in wrongly unnoticed, the units that each should carry.
         on: per handle, the shaft's number or the temporary that its cords are on; None: they hang free.
         cloth: per pick of the design, the passages that stand for it: one, two where one was too many.
         leaps: before which pick her feet went on elsewhere in their cycle, and by how much.
@@ -108,16 +123,28 @@ class Hands:
     cloth: list[list[Passage]] = field(default_factory=list)
     leaps: dict[int, int] = field(default_factory=dict)
     flips: dict[int, int] = field(default_factory=dict)
+    slips: dict[str, frozenset[int]] = field(default_factory=dict)
+
+    def as_told(self) -> dict[str, tuple[int, frozenset[int]]]:
+        """The temporaries as they should have gone in."""
+        return {
+            name: (shaft, self.slips.get(name, units)) for name, (shaft, units) in self.temporaries.items()
+        }
 
     def lifted(self) -> frozenset[int]:
         """The units that are up."""
+        return self._lifted_by(self.temporaries)
+
+    def should_be_lifted(self) -> frozenset[int]:
+        """The units that would be up if no temporary had gone in wrongly."""
+        return self._lifted_by(self.as_told())
+
+    def _lifted_by(self, temporaries: dict[str, tuple[int, frozenset[int]]]) -> frozenset[int]:
         units = set(self.cords)
         for handle in self.up:
             carrier = self.on[handle]
             assert carrier is not None, f"handle {handle} carries nothing"
-            units |= (
-                self.temporaries[carrier][1] if carrier in self.temporaries else self.shafts[int(carrier)]
-            )
+            units |= temporaries[carrier][1] if carrier in temporaries else self.shafts[int(carrier)]
         return frozenset(units)
 
     def passages(self) -> int:
@@ -184,7 +211,9 @@ class Fumbler:
         on |= {f"S{n}": None for n in range(1, loom["spare_handles"] + 1)}
         self.hands = Hands({shaft: frozenset(units) for shaft, units in hung.items()}, on)
         self.by_pick = rng.random() < 0.5
+        self.slippery = rng.choice([0.0, 0.1, 0.4])
         self.taps = 0
+        self.noticed = 0
         self.keys = 0
         self.undoable: dict[int, Corrected] = {}
         self.story: list[str] = []
@@ -213,7 +242,11 @@ class Fumbler:
 
     def position(self) -> tuple[int, int]:
         """Rows that are in, and picks of the next one."""
-        row, picks = 0, len(self.hands.cloth)
+        return self.position_at(len(self.hands.cloth))
+
+    def position_at(self, picks: int) -> tuple[int, int]:
+        """Rows that so many picks are, and picks of the next one."""
+        row = 0
         while row < len(self.json["rows"]) and picks >= self.picks_of(row + 1):
             row, picks = row + 1, picks - self.picks_of(row + 1)
         return row, picks
@@ -304,7 +337,7 @@ class Fumbler:
             return
         if weaving.place.again is None and weaving.decks.at(weaving.place).kind not in BEHIND:
             hands.behind = False  # she goes to where the next thing is to be done
-        state = weaving.state
+        state = standing_by_now(weaving.decks, weaving.place)
         believed = {
             "temporaries": {t.name: (t.parent, t.units) for t in state.temporaries},
             "on": {handle: state.carrier(self.piece.loom, handle) for handle in hands.on},
@@ -313,7 +346,7 @@ class Fumbler:
             "at": position_of(state),
         }
         here = {
-            "temporaries": hands.temporaries,
+            "temporaries": hands.as_told(),
             "on": hands.on,
             "up": hands.up,
             "cords": hands.cords,
@@ -335,10 +368,23 @@ class Fumbler:
         """What the card says, to the letter; then she taps it done."""
         weaving = self.weaving
         card = card_up(weaving.decks, weaving.place)
-        if weaving.place.again is not None:
+        if is_done_again(weaving.place):
             self.put_in_again(card)
+        elif weaving.place.again == PULL:
+            hands = self.hands
+            assert isinstance(card.step, Raise)
+            assert not hands.up | hands.cords, "all was let go"
+            hands.up, hands.cords = set(card.step.handles), set(card.step.single_cords)
+            if card.row > self.position()[0]:  # else they are still up from the row before
+                assert hands.should_be_lifted() == self.is_lifted(card.row), self.told_story()
         elif isinstance(card.step, Weave | TakeOut):
             self.pick_by_pick(weaving, card)
+            return
+        elif self.lifts_wrongly(card) and self.rng.random() < 0.7:
+            self.correct(deepcopy(self.hands), "again")  # seen at the test lift
+            return
+        elif card.kind == "done" and self.is_troubled():
+            self.notice()
             return
         else:
             walk = [
@@ -365,13 +411,13 @@ class Fumbler:
                 for handle, carrier in hands.on.items():
                     assert carrier is not None or handle.startswith("S"), "cords hang free at the bench"
                 self.may_stay(hands)
-                assert hands.lifted() == self.is_lifted(row), self.told_story()
+                assert hands.should_be_lifted() == self.is_lifted(row), self.told_story()
             case Insert(shaft=shaft, temporary=name, units=units):
                 assert hands.behind, self.told_story()
                 assert name not in hands.temporaries
                 assert units
                 assert set(units) < hands.shafts[shaft]
-                hands.temporaries[name] = (shaft, frozenset(units))
+                self.put_in(shaft, name, frozenset(units))
                 assert len(hands.temporaries) <= loom["spare_shafts"]
                 of_it = [parent for parent, _ in hands.temporaries.values() if parent == shaft]
                 assert len(of_it) <= loom["temporaries_per_shaft"]
@@ -383,6 +429,7 @@ class Fumbler:
                 assert hands.behind, self.told_story()
                 assert name not in hands.on.values()
                 del hands.temporaries[name]
+                hands.slips.pop(name, None)
             case None:
                 assert card.handle is not None
                 assert hands.on[card.handle] is not None
@@ -397,6 +444,20 @@ class Fumbler:
                 hands.behind = False
                 hands.up, hands.cords = set(), set()
                 self.must_be_bare()
+
+    def put_in(self, shaft: int, name: str, units: frozenset[int]) -> None:
+        """A temporary goes in; now and then with one leash too many or too few, and she does not notice."""
+        really = units ^ {self.rng.choice(sorted(self.hands.shafts[shaft]))}
+        if self.rng.random() < self.slippery and really and really < self.hands.shafts[shaft]:
+            self.hands.slips[name] = units
+            self.story.append(f"{name} really takes {sorted(really)}")
+        else:
+            really = units
+        self.hands.temporaries[name] = (shaft, really)
+
+    def lifts_wrongly(self, card: Card) -> bool:
+        """Whether something else rises than a test lift shows."""
+        return card.handle is not None and self.hands.on[card.handle] in self.hands.slips
 
     def hang(self, handle: str, target: str | None) -> None:
         hands = self.hands
@@ -423,17 +484,30 @@ class Fumbler:
             assert carrier == (None if handle.startswith("S") else handle), self.told_story()
 
     def put_in_again(self, card: Card) -> None:
-        """Nothing is otherwise afterwards, if it was right before."""
+        """Nothing is otherwise afterwards, if it was right before; what was wrong is right then."""
+        hands = self.hands
         match card.step:
             case Insert(shaft=shaft, temporary=name, units=units):
-                assert self.hands.temporaries[name] == (shaft, frozenset(units)), self.told_story()
+                assert hands.as_told()[name] == (shaft, frozenset(units)), self.told_story()
+                hands.temporaries[name] = (shaft, frozenset(units))
+                hands.slips.pop(name, None)
             case MoveCords(handle=handle, target=target):
-                assert self.hands.on[handle] == target, self.told_story()
+                assert hands.on[handle] == target, self.told_story()
+                if target in hands.slips:  # the cords are not it: the temporary is
+                    self.tap("back")
+                    self.correct(deepcopy(hands), "again", temporary=target)
             case _:
                 raise AssertionError(card)
 
     def tick(self, weaving: Weaving, number: int) -> None:
         """A thing of this walk out of its turn, where that can be."""
+        if not self.tick_is_refused(weaving, number):
+            self.do(weaving.cards[number])
+            self.tap("tick", card=number)
+            self.check()
+
+    def tick_is_refused(self, weaving: Weaving, number: int) -> bool:
+        """Whether that tick cannot be; then it is tapped, and refused."""
         place = weaving.place
         tap = Tap("tick", place.card, place.turn, json.dumps({"card": number}))
         try:
@@ -441,10 +515,8 @@ class Fumbler:
         except NotNow:
             self.tap("tick", counts=False, card=number)
             self.check()
-            return
-        self.do(weaving.cards[number])
-        self.tap("tick", card=number)
-        self.check()
+            return True
+        return False
 
     def untick(self) -> None:
         """A thing that she has done on this walk is undone by her hands, and so told."""
@@ -454,18 +526,14 @@ class Fumbler:
         if not done or place.again is not None:
             return
         number = self.rng.choice(done)
-        tap = Tap("tick", place.card, place.turn, json.dumps({"card": number}))
-        try:
-            after_tap(weaving.decks, place, tap)
-        except NotNow:
-            self.tap("tick", counts=False, card=number)
-            self.check()
+        if self.tick_is_refused(weaving, number):
             return
         hands = self.hands
         match weaving.cards[number].step:
             case Insert(temporary=name):
                 assert name not in hands.on.values(), self.told_story()
                 del hands.temporaries[name]
+                hands.slips.pop(name, None)
             case Withdraw(temporary=name):
                 there = weaving.cards[number].before.temporary(name)
                 assert there is not None
@@ -500,13 +568,16 @@ class Fumbler:
             assert treadle == natural, self.told_story()
             is_wrong = self.rng.random() < 0.02
             units = hands.lifted()
-            assert units == self.is_lifted(card.row)
+            assert hands.should_be_lifted() == self.is_lifted(card.row)
             hands.cloth.append([Passage(units ^ {1} if is_wrong else units, treadle, is_wrong)])
         else:
             assert index == len(hands.cloth) - 1, self.told_story()
             out = hands.cloth[-1]
             for passage in out:
-                assert passage.is_wrong or passage.units == hands.lifted(), self.told_story()
+                if passage.units == self.is_lifted(
+                    card.row
+                ):  # woven as drawn, the temporaries as they should
+                    assert passage.is_wrong or passage.units == hands.should_be_lifted(), self.told_story()
             if len(out) == 1 and not out[0].is_wrong:
                 assert out[0].treadle == treadle, self.told_story()
             hands.cut_to(index)
@@ -529,12 +600,61 @@ class Fumbler:
             case _:
                 if place.paused and self.rng.random() < 0.8:
                     self.tap("stands")
+                elif self.is_troubled() and self.rng.random() < 0.2 and not self.is_on_the_way_back():
+                    self.notice()
                 elif self.rng.random() < fumbles:
                     self.rng.choice(self.fumbles())()
                 else:
                     self.do_card()
                 return
         self.check()
+
+    def wrong_picks(self) -> list[int]:
+        """The picks, from 0, that are not as drawn because a temporary had gone in wrongly."""
+        found = []
+        for row in range(1, len(self.piece.rows) + 1):
+            for n in range(self.picks_to(row - 1), min(self.picks_to(row), len(self.hands.cloth))):
+                if any(not p.is_wrong and p.units != self.is_lifted(row) for p in self.hands.cloth[n]):
+                    found.append(n)
+        return found
+
+    def is_troubled(self) -> bool:
+        """Whether there is something wrong that she may notice."""
+        return bool(self.hands.slips or self.wrong_picks())
+
+    def is_on_the_way_back(self) -> bool:
+        weaving = self.weaving
+        return bool(weaving.place.out) or any(
+            card.number >= weaving.place.card for card in weaving.decks.taken_out(weaving.place)
+        )
+
+    def notice(self) -> None:
+        """She sees that a temporary is in wrongly, or what was woven with it, and puts it right."""
+        before, wrong = deepcopy(self.hands), self.wrong_picks()
+        self.noticed += 1
+        if self.place.again is not None:
+            self.do_card()
+        elif self.hands.slips:
+            name = self.rng.choice(sorted(self.hands.slips))
+            self.story.append(f"notices {name}")
+            if self.rng.random() < 0.5:
+                self.let_go()
+                self.correct(before, "again", temporary=name)
+            else:
+                self.tell_how_it_stands(before)
+        elif wrong:
+            self.story.append(f"notices picks {wrong}")
+            row, _ = self.position_at(wrong[0])
+            match self.rng.choice(["out", "out", "cut", "leave"]):
+                case "out":
+                    self.take_picks_out(len(self.hands.cloth) - wrong[0])
+                case "cut":
+                    self.cut(row)
+                case "leave" if self.position()[0] > row:
+                    for n in wrong:
+                        for passage in self.hands.cloth[n]:
+                            passage.is_wrong = True
+                    self.correct(before, "left_in", row=row + 1, words="a unit off")
 
     def fumbles(self) -> list[Callable[[], None]]:
         """All that may go wrong; what stands twice comes oftener."""
@@ -543,8 +663,10 @@ class Fumbler:
             self.tap_too_far,
             self.take_picks_out,
             self.take_picks_out,
+            self.take_some_out_here,
             self.cut,
             self.leave_in,
+            self.strike,
             self.say_again,
             self.disturbed,
             self.disturbed,
@@ -565,6 +687,9 @@ class Fumbler:
     def tap_too_far(self) -> None:
         """She taps and does nothing; then she notices."""
         truth = self.place
+        if truth.again is not None:
+            self.tap_too_far_again(truth)
+            return
         for _ in range(self.rng.choice([1, 1, 2, 3, 5, 9])):
             now = self.place
             if now.status != "on the loom":
@@ -573,7 +698,7 @@ class Fumbler:
             self.tap(kind, counts=None if kind == "pick" else True)
         if self.place.status == "finished":
             self.tap("back")
-        if self.rng.random() < 0.5:
+        if truth.out or self.rng.random() < 0.5:
             self.tap_back(truth)
         now = self.place
         if (now.card, now.pick) != (truth.card, truth.pick):
@@ -587,14 +712,23 @@ class Fumbler:
                 self.tap("too_far", card=truth.card, pick=truth.pick)
         for number in sorted(truth.ahead - self.place.ahead):
             self.tap("tick", card=number)
-        if truth.again and self.place.again is None:
-            if truth.again.startswith("handle "):
-                self.tap("again")
-            else:
-                self.tap("again", temporary=truth.again)
-        if truth.out and not self.place.out:
-            self.tap("unweave", picks=truth.out)
+        for entry in truth.to_come:  # waiting till she is at the bench; of that only the end was tapped
+            if entry not in self.place.to_come:
+                self.tap("again", temporary=entry.removeprefix("lift "))
+                self.tap("next")
         assert self.place.spot == truth.spot, self.told_story()
+        self.check()
+
+    def tap_too_far_again(self, truth: Place) -> None:
+        """The same where something is done once more: Back, as often as she tapped."""
+        taps = 0
+        while self.place.again is not None and taps < 3:
+            self.tap("next")
+            taps += 1
+        for _ in range(taps):
+            self.tap("back")
+        # a test lift too many may be to come
+        assert replace(self.place, to_come=()).spot == replace(truth, to_come=()).spot, self.told_story()
         self.check()
 
     def tap_back(self, truth: Place) -> None:
@@ -602,13 +736,13 @@ class Fumbler:
         for _ in range(80):
             weaving = self.weaving
             now = weaving.place
-            if now.card < truth.card:
+            if now.spot == truth.spot or now.card < truth.card:
                 return
             is_out = weaving.decks.at(now).kind == "take_out"
             if now.card == truth.card:
                 if is_out and (now.pick == 0 or now.pick >= truth.pick):
                     return
-                if not is_out and now.pick <= truth.pick:
+                if not is_out and now.pick <= truth.pick and not truth.out:
                     return
             self.tap("back")
         raise AssertionError(self.told_story())
@@ -637,12 +771,30 @@ class Fumbler:
         if self.picks_in_row():
             self.correct(before, "picks", picks=self.picks_in_row())
 
+    def take_some_out_here(self) -> None:
+        """Picks come out again in the shed that stands."""
+        card = card_up(self.weaving.decks, self.place)
+        if card.kind != "weave" or self.place.out or self.place.again:
+            return
+        before = deepcopy(self.hands)
+        self.tell_picks()
+        known = self.picks_in_row()
+        if known > card.before.picks:
+            picks = self.rng.randint(1, known - card.before.picks)
+            self.correct(before, "unweave", picks=picks, **{"in": known})
+
     def pause(self) -> None:
         card = card_up(self.weaving.decks, self.place)
         if card.kind in ("weave", "take_out") and not self.place.out and self.rng.random() < 0.6:
             self.tell_picks()
-            if self.picks_in_row():
-                self.tap("pause", picks=self.picks_in_row())
+            if self.picks_in_row():  # told before she leaves, or on the page of the break
+                taps: list[tuple[TapKind, dict[str, int]]] = [
+                    ("pause", {}),
+                    ("picks", {"picks": self.picks_in_row()}),
+                ]
+                self.rng.shuffle(taps)
+                for kind, said in taps:
+                    self.tap(kind, **said)
                 self.check()
                 return
         self.tap("pause")
@@ -660,16 +812,32 @@ class Fumbler:
         if row:
             self.correct(deepcopy(self.hands), "left_in", row=row, words="unit 1")
 
+    def strike(self) -> None:
+        """A mistake that stays in is struck out of the record, or counts again; nothing else changes."""
+        before = self.place
+        if before.mistakes:
+            mistake = self.rng.choice(before.mistakes)
+            self.tap("strike", turn=mistake.turn)
+            assert self.place.spot == before.spot
+            assert [m.struck for m in self.place.mistakes if m.turn == mistake.turn] == [not mistake.struck]
+        else:
+            self.tap("strike", counts=False, turn=before.turn)
+
     def say_again(self) -> None:
         """Something behind the loom is put in once more."""
         weaving = self.weaving
         before = deepcopy(self.hands)
-        if weaving.place.again is not None:
+        if weaving.place.again is not None or not self.hands.temporaries:
             return
+        self.let_go()
         if weaving.decks.at(weaving.place).kind == "test_lift" and self.rng.random() < 0.5:
             self.correct(before, "again")
-        elif self.hands.temporaries:
+        else:
             self.correct(before, "again", temporary=self.rng.choice(sorted(self.hands.temporaries)))
+
+    def let_go(self) -> None:
+        """All is let down, to do something behind the loom once more."""
+        self.hands.up, self.hands.cords = set(), set()
 
     def shift(self) -> None:
         """A pick too many or too few, the wrong treadle, the shuttle on the other side."""
@@ -725,7 +893,9 @@ class Fumbler:
             return
         self.hands = deepcopy(told.before)
         self.tap("undo")
-        assert replace(self.place, turn=0) == replace(last.before, turn=0), self.told_story()
+        recorded = tuple(m for m in weaving.place.mistakes if m.turn != last.before.turn)
+        there = replace(last.before, turn=0, mistakes=recorded)
+        assert replace(self.place, turn=0) == there, self.told_story()
         self.check()
 
     # --- planned anew ------------------------------------------------------------------------------
@@ -812,8 +982,12 @@ class Fumbler:
             same=not on_the_way_back and weaving.place.out == 0,
         )
 
-    def take_picks_out(self) -> None:
-        """So many picks, or back to a row."""
+    def take_picks_out(self, least: int = 0) -> None:
+        """So many picks, or back to a row.
+
+        Args:
+            least: picks that are in by now and must come out; 0: any.
+        """
         before = deepcopy(self.hands)
         if self.place.again is not None:
             return
@@ -830,8 +1004,11 @@ class Fumbler:
             return
         known = self.picks_in_row() if card.kind in ("weave", "take_out") else None
         here = Position(*self.position())
-        if self.rng.random() < 0.6:
-            out = self.rng.randint(1, min(in_all, 9))
+        if least or self.rng.random() < 0.6:
+            least += in_all - len(before.cloth) if least else 0
+            can = (known or 0) - card.before.picks
+            most = can if can > 0 and self.rng.random() < 0.4 else min(in_all, 9)
+            out = least or self.rng.randint(1, most)
             to = picks_back(self.piece, here, out)
         else:
             to = Position(self.rng.randint(0, here.row - (here.picks == 0)), 0)
@@ -859,15 +1036,16 @@ class Fumbler:
             self.tap("picks", picks=self.picks_in_row())
         self.check()
 
-    def cut(self) -> None:
-        """The weft is cut out back to a row."""
+    def cut(self, row: int | None = None) -> None:
+        """The weft is cut out back to a row; to any, if it is not said to which."""
         if self.place.again is not None:
             return
         before = deepcopy(self.hands)
         here = Position(*self.position())
         if not here.row and not here.picks:
             return
-        row = self.rng.randint(0, here.row - (here.picks == 0))
+        if row is None:
+            row = self.rng.randint(0, here.row - (here.picks == 0))
         self.hands.cut_to(self.picks_to(row))
         if not self.follow(
             before,
@@ -910,6 +1088,11 @@ class Fumbler:
         """Somebody was at the loom; she tells how it stands."""
         before = deepcopy(self.hands)
         self.disturb()
+        self.tell_how_it_stands(before)
+
+    def tell_how_it_stands(self, before: Hands) -> None:
+        """She tells how the loom really stands, and it goes on from there."""
+        self.hands.slips.clear()  # whatever went in wrongly is told as it is
         told = self.tell()
         weaving = self.weaving
         try:

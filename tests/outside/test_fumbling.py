@@ -68,6 +68,7 @@ def browser(store: Store, path: Path) -> TestClient:
 
 def test_whatever_she_fumbles_what_is_believed_is_so_and_the_cloth_comes_out_right(tmp_path: Path) -> None:
     kinds: set[str] = set()
+    noticed = 0
     for seed in seeds(8):
         path = tmp_path / f"{seed}.sqlite"
         # half of them ask for what is planned anew on the pages, the others with the functions behind them
@@ -75,6 +76,8 @@ def test_whatever_she_fumbles_what_is_believed_is_so_and_the_cloth_comes_out_rig
         with closing(Fumbler(random.Random(seed), path, browser=asks)) as weaver, told(seed):
             weaver.weave(taps=80)
             kinds |= {entry.kind for entry in weaver.weaving.log}
+            noticed += weaver.noticed
+    assert noticed, "no temporary went in wrongly"
     assert kinds >= {*TAP_KINDS} - {"end", "settle"}
 
 
@@ -459,6 +462,31 @@ def test_so_it_is_where_picks_come_out_in_the_shed_that_stands(picks: int, then:
     assert treadles(OWN, out) == then
 
 
+def test_what_was_odd_is_odd_again_where_she_only_tapped_too_far() -> None:
+    odd = tapped(OWN, tapped(OWN, row_two_begun(), "shift", treadles=1, passages=1, pick=7), "pick")
+    out = tapped(OWN, odd, "unweave", picks=2)
+    gone = tapped(OWN, out, "next")
+    assert treadles(OWN, gone) == [2, 3, 4, 1, 2]
+    assert treadles(OWN, tapped(OWN, gone, "too_far", card=odd.card, pick=3)) == treadles(OWN, odd)
+    assert tapped(OWN, gone, "back").shifts == odd.shifts
+    woven = tapped(OWN, gone, "picks", picks=3)
+    assert treadles(OWN, woven) == [2, 3, 4, 1, 2], "woven anew, they are not odd"
+    assert treadles(OWN, tapped(OWN, woven, "too_far", card=odd.card, pick=2)) == [2, 3, 4, 1, 2]
+    earlier = tapped(OWN, out, "too_far", card=odd.card - 1, pick=0)
+    assert earlier.shifts == odd.shifts, "they have not come out"
+
+
+def test_what_was_told_after_picks_were_out_does_not_go_where_they_are_still_in() -> None:
+    odd = tapped(OWN, row_two_begun(), "shift", treadles=1, passages=1, pick=7)
+    decks, place = taken_back(tapped(OWN, odd, "next"), Position(1))
+    out = on_to(decks, place, "take_out", 2)
+    anew = tapped(decks, on_to(decks, out, "weave", 2), "shift", treadles=2, passages=0, pick=5)
+    assert treadles(decks, anew) == [4, 1, 2, 3, 4]
+    too_far = tapped(decks, anew, "too_far", card=out.card, pick=0)
+    assert treadles(decks, too_far) == [3, 2, 1, 3, 2], "as it was woven"
+    assert treadles(decks, on_to(decks, too_far, "weave", 2)) == [4, 1, 2, 3, 4]
+
+
 def test_cutting_out_takes_what_is_odd_with_it() -> None:
     odd = tapped(OWN, row_two_begun(), "shift", treadles=1, passages=1, pick=7)
     course = course_of(PIECE, cut_out(PIECE, standing(OWN, odd, PIECE), 1, Wishes()), {}, limit=5)
@@ -476,7 +504,7 @@ def test_a_pick_that_is_in_after_all_leaves_a_whole_row_whole() -> None:
     for told in (
         tapped(decks, tapped(decks, whole, "pick"), "back"),
         tapped(decks, whole, "picks", picks=5),
-        tapped(decks, whole, "pause", picks=5),
+        tapped(decks, whole, "pause"),
     ):
         start = standing(decks, told, PIECE)
         assert position_of(start) == here

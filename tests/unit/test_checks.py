@@ -142,7 +142,7 @@ def test_ends_are_named_by_their_side(stance: Stance, left: str, right: str) -> 
     """Who began at the wrong side would also look from there: "where you began" would not help."""
     loom = loom_of([1] * 8)
     check = insertion_check(loom, 1, runs_of([False, True, False, True, True, False, False, False]))
-    assert insertion_check_words(check, stance) == f"1 passed by {left} and 3 passed by {right}."
+    assert insertion_check_words(check, stance) == f"Passed by: 1 {left}, 3 {right}."
 
 
 def test_ends_alike_but_not_the_middle() -> None:
@@ -150,5 +150,7 @@ def test_ends_alike_but_not_the_middle() -> None:
     loom = loom_of([1] * 7)
     check = insertion_check(loom, 1, runs_of([False, True, True, False, False, True, False]))
     text = insertion_check_words(check, "behind-left")
-    assert "the first group taken at your left has 2 leashes" in text
-    assert "the first group taken at your right has 1 leash" in text
+    assert text == (
+        "Passed by: 1 at your left, 1 at your right. The first group taken at your left has 2 leashes "
+        "and the first group taken at your right has 1 leash."
+    )

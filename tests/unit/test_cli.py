@@ -15,6 +15,7 @@ import pytest
 
 from server import __version__, cli, planning
 from server.cli import main
+from server.plan.no_plan import Sentence
 from server.plan.planner import NoPlan, Progress
 from server.plan.replay import Mismatch
 from server.plan.workorder import WorkOrder, read_workorder
@@ -101,7 +102,7 @@ def test_plan_says_why_there_is_no_plan(
     piece_file: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def none(piece: object, **options: object) -> WorkOrder:
-        raise NoPlan("Row 2 asks for a part of shaft 2, and the loom has no spare shaft. 1 would do.")
+        raise NoPlan(Sentence("Row 2 asks for a part of shaft {}.", (2,)), Sentence("1 would do."))
 
     monkeypatch.setattr(planning, "plan", none)
     status, out, err = run(capsys, "plan", str(piece_file))

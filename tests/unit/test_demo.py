@@ -44,7 +44,7 @@ def rows_asking_for_parts(piece: Piece) -> list[int]:
 def test_every_demo_file_can_be_read() -> None:
     names = {path.name for path in resource_dir("demo_data").glob("*.json")}
     assert names == {RUNNER, BOAT}
-    assert {piece(name).name for name in names} == {"Harbour runner", "The net mender's boat"}
+    assert {piece(name).name for name in names} == {"Harbour runner", "The net mender’s boat"}
     assert len({piece(name).loom.name for name in names}) == 2, "both pieces can be on a loom at once"
 
 

@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from server.design.piece_file import read_piece
-from server.loom.steps import Insert, MoveCords, TakeOut, Weave, Withdraw
+from server.loom.state import State
+from server.loom.steps import Insert, MoveCords, Raise, TakeOut, Weave, Withdraw
 from server.session.cards import deal
 from server.session.log_words import log_words
 from server.session.naming import Naming
@@ -24,6 +25,7 @@ from server.session.place import (
     card_up,
     place_after,
     shift_at,
+    standing_by_now,
     state_now,
 )
 from server.session.treadling import picks_of, side_before, treadle_at
@@ -100,11 +102,14 @@ def test_picks_come_out_again_in_the_open_shed_and_nothing_else_moves() -> None:
     card = card_up(DECKS, out)
     assert card.step == TakeOut(2, 2, (3, 2), 1)
     assert card.before.raised == card.after.raised == state_now(DECKS, place).raised
-    assert tapped(out, "next") == replace(place, pick=1, turn=out.turn + 1, corrections=out.corrections)
+    assert tapped(out, "next").spot == replace(place, pick=1).spot
     one = tapped(out, "pick")
     assert (one.pick, one.out) == (2, 1)
     assert tapped(one, "pick").out == 0
     assert tapped(out, "back").out == 0
+    assert words(out, "back") == "Back: not to be taken out"
+    with pytest.raises(NotNow, match="Picks are coming out"):
+        tapped(out, "picks", picks=1)
     with pytest.raises(NotNow, match="cannot come out"):
         tapped(place, "unweave", picks=4)
 
@@ -151,6 +156,69 @@ def test_what_is_not_on_this_walk_cannot_be_ticked(number: int) -> None:
         tapped(at("insert"), "tick", card=number)
 
 
+def _down(state: State) -> State:
+    return replace(state, raised=frozenset(), pulled=frozenset())
+
+
+def through(place: Place, *kinds: str) -> Place:
+    """Tap done the cards of these kinds, one after another."""
+    for kind in kinds:
+        assert card_up(DECKS, place).kind == kind
+        place = tapped(place, "next")
+    return place
+
+
+@pytest.mark.parametrize(("kind", "nth"), [("raise", 2), ("weave", 2), ("walk", 2)])
+def test_what_was_put_in_once_more_is_lifted_alone_and_all_is_pulled_again(kind: str, nth: int) -> None:
+    place = at(kind, nth=nth)
+    up = state_now(DECKS, place)
+    assert bool(up.raised) == (kind != "raise")
+    lift = through(tapped(place, "again", temporary="2a"), "insert")
+    card = card_up(DECKS, lift)
+    assert (card.kind, card.handle, card.before) == ("test_lift", "2", _down(up))
+    pulled = through(lift, "test_lift")
+    if kind != "raise":
+        card = card_up(DECKS, pulled)
+        assert isinstance(card.step, Raise)
+        assert (card.before, card.after) == (_down(up), up)
+        assert words(pulled, "next").startswith("Pulled again: handles ")
+        back = tapped(pulled, "back")
+        assert card_up(DECKS, back) == card_up(DECKS, lift)
+        assert card_up(DECKS, tapped(back, "back")).kind == "insert"
+        pulled = through(pulled, "raise")
+    assert pulled.spot == place.spot
+
+
+def test_not_like_this_in_such_a_test_lift_puts_it_in_once_more() -> None:
+    place = at("weave", nth=2)
+    lift = through(tapped(place, "again", temporary="2a"), "insert")
+    assert words(lift, "again") == "Test lift of handle 2: not right"
+    again = tapped(lift, "again")
+    assert isinstance(card_up(DECKS, again).step, Insert)
+    assert through(again, "insert", "test_lift", "raise").spot == place.spot
+
+
+def test_behind_the_loom_its_test_lift_is_one_of_those_after_the_walk() -> None:
+    place = at("move_cords")  # the cords go to it on this walk, so it is lifted anyway
+    assert through(tapped(place, "again", temporary="2a"), "insert").spot == place.spot
+    unhung = at("withdraw")  # it comes out on this walk: there is nothing to be lifted
+    done = through(tapped(unhung, "again", temporary="2a"), "insert", "withdraw")
+    assert through(done, "test_lift").to_come == ()
+    # a second thing put in once more leaves the test lift of the first to be made
+    weaving = through(tapped(at("weave", nth=2), "again", temporary="2a"), "insert")
+    far = tapped(weaving, "too_far", card=at("raise", nth=2).card, pick=0)
+    assert card_up(DECKS, far).kind == "test_lift"
+
+
+def test_while_it_is_put_in_once_more_everything_is_down() -> None:
+    place = tapped(at("weave", nth=2), "again", temporary="2a")
+    assert state_now(DECKS, place).raised
+    assert not standing_by_now(DECKS, place).raised
+    assert card_up(DECKS, place).row == 1  # row 2's shed stood, and not one pick of it is in
+    with pytest.raises(NotNow, match="no shed to look over"):
+        tapped(place, "checked")
+
+
 def test_an_insertion_is_done_once_more_from_anywhere_and_nothing_else() -> None:
     for kind, nth in (("raise", 2), ("weave", 2), ("move_cords", 1), ("walk", 2)):
         place = at(kind, nth=nth)
@@ -159,9 +227,7 @@ def test_an_insertion_is_done_once_more_from_anywhere_and_nothing_else() -> None
         assert isinstance(card.step, Insert)
         assert (card.step.temporary, card.step.units) == ("2a", (3,))
         assert card.before.temporary("2a") is None
-        assert card.after == state_now(DECKS, place)
-        done = tapped(again, "next")
-        assert done.spot == place.spot
+        assert card.after == _down(state_now(DECKS, place))
     with pytest.raises(NotNow, match="not in the loom"):
         tapped(at("raise"), "again", temporary="2a")
     with pytest.raises(NotNow, match="Only a test lift"):
@@ -214,6 +280,53 @@ def test_too_far_goes_back_to_what_has_been_and_nowhere_else(detail: dict[str, i
         tapped(at("weave", nth=2), "too_far", **detail)
 
 
+def test_a_mistake_that_stays_in_is_struck_out_anywhere_and_counts_again() -> None:
+    place = tapped(at("raise", nth=2), "left_in", words="unit 3 is up", row=1)
+    name = place.turn - 1
+    on = at("weave", place, nth=2)
+    assert can_undo(on) is None
+    struck = tapped(on, "strike", turn=name)
+    assert [(m.row, m.words, m.struck) for m in struck.mistakes] == [(1, "unit 3 is up", True)]
+    assert struck.spot == on.spot
+    assert words(on, "strike", turn=name) == "Struck out: “A mistake of row 1 stays in: unit 3 is up”"
+    again = tapped(struck, "strike", turn=name)
+    assert again.mistakes == on.mistakes
+    assert words(struck, "strike", turn=name).startswith("Counts again: “")
+    done = tapped(at("done", again), "next")
+    assert tapped(done, "strike", turn=name).mistakes[0].struck
+    for strange in ({"turn": name + 1}, {"turn": "0"}, {}):
+        with pytest.raises(NotNow):
+            tapped(on, "strike", **strange)
+
+
+def test_what_was_recorded_or_struck_out_meanwhile_outlives_the_taking_back_of_another_correction() -> None:
+    moved = tapped(at("weave", nth=2), "too_far", card=1, pick=3)
+    recorded = tapped(moved, "left_in", row=1)
+    name = recorded.turn - 1
+    struck = tapped(recorded, "strike", turn=name)
+    last = can_undo(struck)
+    assert last is not None
+    assert last.kind == "too_far"
+    back = tapped(struck, "undo")
+    assert (back.card, [m.struck for m in back.mistakes]) == (at("weave", nth=2).card, [True])
+    elsewhere = tapped(tapped(tapped(moved, "pick"), "left_in", row=1), "back")
+    assert tapped(elsewhere, "undo").mistakes == elsewhere.mistakes != ()
+
+
+def test_back_over_picks_that_came_out_puts_them_in_again_and_then_it_can_be_taken_back() -> None:
+    begun = at("weave", nth=2)
+    out = tapped(begun, "unweave", **{"in": 4, "picks": 3})
+    for taps in (("next",), ("pick", "next"), ("pick",) * 3, ("next", "next")):
+        place = out
+        for kind in taps:
+            place = tapped(place, kind)  # type: ignore[arg-type]
+        assert can_undo(place) is None
+        for _ in taps:
+            place = tapped(place, "back")
+        assert (place.card, place.pick, place.out) == (out.card, 4, 3)
+        assert replace(tapped(place, "undo"), turn=begun.turn) == begun
+
+
 # --- the treadles --------------------------------------------------------------------------------------
 
 
@@ -263,9 +376,10 @@ def test_a_shift_that_says_nothing_changes_nothing(detail: dict[str, Any]) -> No
 
 
 def test_a_row_and_a_walk_are_broken_off_where_they_are() -> None:
-    place = tapped(at("weave"), "pause", picks=3)
+    place = tapped(tapped(at("weave"), "pause"), "picks", picks=3)
     assert (place.paused, place.pick) == (True, 3)
     assert tapped(place, "stands").spot == tapped(at("weave"), "picks", picks=3).spot
+    assert words(place, "pause") == "A break; row 1, 3 picks in"
     behind = tapped(at("move_cords"), "pause")
     assert tapped(behind, "stands").spot == at("move_cords").spot
 
@@ -285,8 +399,7 @@ def test_what_is_said_in_the_log() -> None:
     )
     assert words(place, "shift", treadles=-2, passages=0, pick=5) == "The treadles go on 2 earlier"
     assert words(place, "left_in", words="unit 3") == "A mistake stays in: unit 3"
-    assert words(place, "pause", picks=2) == "A break; row 2, 2 picks in"
-    assert words(at("insert"), "tick", card=at("insert").card) == "2a put in: done"
+    assert words(at("insert"), "tick", card=at("insert").card) == "2a put in"
     assert words(at("move_cords"), "tick", card=at("insert").card) == "2a put in: not done after all"
     assert isinstance(CARDS[at("weave").card].step, Weave)
     assert numbers(MoveCords)

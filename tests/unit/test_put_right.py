@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
@@ -11,16 +12,22 @@ from hypothesis import strategies as st
 
 from server.design.piece import Piece
 from server.design.piece_file import read_piece
+from server.loom.actions import apply
 from server.loom.counting import STANCES, Run, Stance, take_and_pass, units_taken
 from server.loom.picks import picks_before_row
-from server.loom.state import State
+from server.loom.state import Loom, State
+from server.loom.steps import Insert
 from server.plan.planner import plan
 from server.plan.replay import verify_from
 from server.plan.visits import Position, Visit, position_of
-from server.session.cards import BEHIND, deal, deal_course
+from server.plan.workorder import is_free
+from server.session.cards import BEHIND, Card, deal, deal_course
+from server.session.log_words import log_words
+from server.session.naming import Naming
 from server.session.pace import LOOKED_AT, minutes_per_pick, minutes_to_next_walk
-from server.session.place import Decks, Place, Tap, TapKind, after_tap
+from server.session.place import Decks, NotNow, Place, Tap, TapKind, after_tap, card_up
 from server.session.put_right import (
+    Proposal,
     continuations,
     course_of,
     cut_out,
@@ -37,6 +44,8 @@ from server.session.read_counts import Unreadable, read_numbers, read_runs
 from server.session.treadling import next_pick
 from server.session.wishes import Wishes, rows_every, wished
 from server.session.wording import numbers_text, runs_words
+from server.store.weavings import rows_woven
+from server.web.plan import walk_lines
 from tests.examples import piece_order, piece_text
 
 PIECE = read_piece(piece_text())
@@ -359,3 +368,75 @@ def test_only_the_newest_taps_are_looked_at() -> None:
 
 def test_what_stands_is_what_a_course_begins_in() -> None:
     assert standing(DECKS, at("raise", 1), PIECE) == State()
+
+
+# --- how far the cloth is, told the same everywhere ----------------------------------------------------
+
+
+def on_a_course(place: Place, proposal: Proposal) -> tuple[Decks, Place]:
+    """Planned anew from this place; the first card of that is up."""
+    cards = deal_course(PIECE, course_of(PIECE, proposal, {}, limit=5.0))
+    decks = Decks(PIECE.loom, (*DECKS.cards, cards))
+    said = json.dumps({"course": 1, "why": proposal.why})
+    return decks, after_tap(decks, place, Tap("course", place.card, place.turn, said))
+
+
+def next_until(decks: Decks, place: Place, kind: str) -> Place:
+    while card_up(decks, place).kind != kind:
+        place = after_tap(decks, place, Tap("next", place.card, place.turn))
+    return place
+
+
+def test_a_row_that_is_opened_and_of_which_nothing_is_out_is_woven() -> None:
+    before = at("raise", 3)
+    start = standing(DECKS, before, PIECE)
+    decks, place = on_a_course(before, take_out(PIECE, start, Position(1), NO_WISHES))
+    out = next_until(decks, place, "take_out")
+    assert rows_woven(decks, out) == 2
+    one_out = after_tap(decks, out, Tap("pick", out.card, out.turn))
+    assert rows_woven(decks, one_out) == 1
+    names = Naming.on(PIECE.loom)
+    assert log_words(decks, "pause", "", out, names) == "A break; row 2, 5 picks in"
+    assert log_words(decks, "pause", "", one_out, names) == "A break; row 2, 4 picks in"
+
+
+def test_a_walk_within_a_row_costs_also_where_she_rises_after_the_row() -> None:
+    walk = next(card for card in DECKS.cards[0] if card.kind == "walk")
+    within = replace(walk, before=State(phase="down", row=1, picks=2))
+    after = replace(walk, before=State(phase="down", row=1))
+    assert [(line.when, line.is_free) for line in walk_lines((within, after), {1})] == [
+        ("within row 2, after 2 picks", False),
+        ("after row 1", True),
+    ]
+    assert not is_free(Position(1, 2), {1})
+
+
+def test_back_at_the_first_card_of_a_walk_takes_off_what_was_ticked() -> None:
+    loom = Loom((1, 1, 2, 2), frozenset(), 2, spare_shafts=2)
+    state = State(phase="behind", labelled=frozenset({1, 2}))
+    cards: list[Card] = []
+    for step in (Insert(1, "1a", (1,)), Insert(2, "2a", (3,))):
+        cards.append(Card(len(cards), "insert", 0, step, state, apply(loom, state, step)))
+        state = cards[-1].after
+    decks = Decks(loom, (tuple(cards),))
+    ticked = after_tap(decks, Place("on the loom"), Tap("tick", 0, 0, '{"card": 1}'))
+    assert ticked.ahead == {1}
+    back = after_tap(decks, ticked, Tap("back", 0, ticked.turn))
+    assert back.ahead == frozenset()
+    with pytest.raises(NotNow, match="first instruction"):
+        after_tap(decks, back, Tap("back", 0, back.turn))
+
+
+def test_planned_anew_the_test_lift_of_what_was_put_in_again_is_still_to_be_made() -> None:
+    place = at("weave", 2)
+    put_in = after_tap(DECKS, place, Tap("again", place.card, 0, '{"temporary": "2a"}'))
+    lift = after_tap(DECKS, put_in, Tap("next", put_in.card, put_in.turn))
+    start = standing(DECKS, lift, PIECE)
+    assert not start.raised, "all was let go for it"
+    decks, anew = on_a_course(lift, cut_out(PIECE, start, 1, NO_WISHES))
+    assert card_up(decks, anew).kind == "test_lift"
+    on = after_tap(decks, anew, Tap("next", anew.card, anew.turn))
+    card = card_up(decks, on)
+    assert (card.kind, card.row, card.before.raised) == ("raise", 2, frozenset())
+    decks, told = on_a_course(lift, go_on(PIECE, start, "stands differently", NO_WISHES))
+    assert card_up(decks, told).kind == "raise", "how it stands she has told"

@@ -14,7 +14,7 @@ from server.design.piece import Piece
 from server.design.piece_file import read_piece
 from server.loom.counting import STANCES, Stance, as_met
 from server.loom.state import State, Temporary
-from server.loom.steps import Insert, Label, MoveCords, Raise, TakeOut, Weave, Withdraw
+from server.loom.steps import Done, Insert, Label, MoveCords, Raise, TakeOut, Walk, Weave, Withdraw
 from server.plan.planner import plan
 from server.session.cards import BEHIND, Card, deal
 from server.session.naming import Naming
@@ -143,6 +143,19 @@ def test_pick_by_pick_each_stands_alone() -> None:
     assert text == "Pick three of five, treadle three, the shuttle goes to your left."
 
 
+def test_a_pick_is_called_by_its_number_in_the_row() -> None:
+    """Also where a walk broke the row off, so that the card has only what is left of it."""
+    begun = State(phase="raised", row=1, picks=2)
+    card = a_card(Weave(1, 3, (3, 4, 5)), "weave", begun, row=1)
+    place = Place(status="on the loom", pick=2)
+    text = spoken(PIECE, place, card, "behind-left", "right", NAMES, by_pick=True)
+    assert text == "Pick three of five, treadle three, the shuttle goes to your left."
+    card = a_card(TakeOut(1, 2, (5, 4), 3), "take_out", State(phase="raised", row=1, picks=5), row=1)
+    place = Place(status="on the loom", pick=5)
+    text = spoken(PIECE, place, card, "behind-left", "right", NAMES, by_pick=True)
+    assert text.startswith("Take out pick five of five, treadle five,")
+
+
 def test_picks_taken_out_go_backwards() -> None:
     card = a_card(TakeOut(1, 3, (5, 4, 3), 2), "take_out", State(phase="raised", row=1, picks=5), row=1)
     assert say(card) == (
@@ -185,8 +198,8 @@ def test_cords_are_two_one_at_each_end() -> None:
 
 def test_the_other_kinds() -> None:
     before = State(phase="woven", row=1, raised=frozenset({"3", "4"}), pulled=frozenset({1}))
-    assert say(a_card(None, "walk", before)) == (
-        "Let down handles three and four and single cord one from your left. Nobody at the handles. "
+    assert say(a_card(Walk(), "walk", before)) == (
+        "Let go of handles three and four and single cord one from your left. Nobody at the handles. "
         "Then go behind the loom."
     )
     assert say(a_card(Label((2, 3)), "label")) == (
@@ -200,9 +213,10 @@ def test_the_other_kinds() -> None:
     lift = replace(a_card(None, "test_lift"), handle="2")
     assert say(lift) == (
         "Test lift: pull handle two alone. Two units rise, the outermost three and seven from your left. "
-        "Then let it down."
+        "Then let it go."
     )
-    assert say(a_card(None, "done")) == "Nothing is pulled. The piece is woven. No temporary is in the loom."
+    said = say(a_card(Done(), "done"))
+    assert said == "Nothing is pulled. The piece is woven. No temporary is in the loom."
 
 
 def test_what_is_done_once_more_begins_with_undoing_it() -> None:

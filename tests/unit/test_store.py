@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import sqlite3
 import threading
+from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
@@ -277,3 +279,17 @@ def test_a_tap_under_a_key_that_has_counted_changes_nothing(store: Store, piece_
         assert [entry.kind for entry in answer.weaving.log] == ["begin", "next"]
     assert tap(store, piece_id, "next").counted
     assert len(reopened(store).weaving(piece_id).log) == 3  # type: ignore[union-attr]
+
+
+def test_two_changes_of_one_preference_follow_each_other(store: Store) -> None:
+    with ThreadPoolExecutor(8) as pool:
+        for letter in "abcdefgh" * 4:
+            pool.submit(store.change_preference, "noted", lambda kept, letter=letter: kept + letter)
+    assert Counter(store.preferences()["noted"]) == Counter("abcdefgh" * 4)
+
+    def refuse(kept: str) -> str:
+        raise ValueError(kept)
+
+    with pytest.raises(ValueError, match=r"^[a-h]+$"):
+        store.change_preference("noted", refuse)
+    assert len(store.preferences()["noted"]) == 32

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -11,13 +12,15 @@ from hypothesis import strategies as st
 from server.design.piece_file import read_piece
 from server.loom.picks import picks_before_row
 from server.loom.state import State, Temporary
-from server.loom.steps import MoveCords, Raise
+from server.loom.steps import MoveCords, Raise, Reopen
+from server.plan.visits import Position
 from server.session.cards import Card, deal
 from server.session.log_words import log_words
 from server.session.naming import Naming
 from server.session.place import Decks, Place, Tap, TapKind, after_tap
 from server.session.treadling import side_before
 from server.session.wording import (
+    after_words,
     brief_words,
     cautions,
     check_words,
@@ -226,10 +229,64 @@ def test_what_was_done_is_told_in_the_log() -> None:
 
 def test_undoing_an_insertion_unhooks_its_cords_first() -> None:
     state = State(temporaries=(Temporary("2a", 2, frozenset({3})),), away=(("2", "2a"),))
-    lines = undo_first(card_of("insert"), state)
+    lines = undo_first(card_of("insert"), state, lifted=False)
     assert "Unhook both cords of handle 2 from 2a." in lines
     assert lines[-1] == "Hang both cords of handle 2 on 2a again."
-    assert not any("Unhook" in line for line in undo_first(card_of("insert"), State()))
+    assert not any("Unhook" in line for line in undo_first(card_of("insert"), State(), lifted=True))
+
+
+@pytest.mark.parametrize(
+    ("state", "lifted", "first"),
+    [
+        (State(phase="behind"), False, "Nobody at the handles."),
+        (State(), True, "Let go of the handle. Go behind; nobody at the handles."),
+        (State(), False, "Go behind; nobody at the handles."),
+        (
+            State(phase="raised", row=1, raised=frozenset({"3"}), pulled=frozenset({1, 9})),
+            False,
+            "Let go of handle 3 and single draw cords 1 and 9. Go behind; nobody at the handles.",
+        ),
+    ],
+)
+def test_only_what_is_up_is_let_go_and_behind_is_not_gone_to_from_there(
+    state: State, lifted: bool, first: str
+) -> None:
+    assert undo_first(card_of("insert"), state, lifted=lifted)[0] == first
+
+
+def test_a_list_without_drawings_names_every_handle() -> None:
+    card = raise_card(("1", "3", "5", "7", "9", "11"))
+    assert heading(card) == "Pull 6 handles"
+    assert heading(card, in_full=True) == "Pull 1, 3, 5, 7, 9 and 11"
+
+
+def test_minutes_that_are_compared_add_up_to_the_tenth() -> None:
+    assert (minutes_text(18.6), minutes_text(17.1)) == ("19 minutes", "17 minutes")
+    assert (minutes_text(18.6, True), minutes_text(17.1, True)) == ("18.6 minutes", "17.1 minutes")
+    assert minutes_text(75.4, True) == "1 hour 15 minutes"
+
+
+def test_a_row_opened_to_be_taken_out_is_not_told_as_one_to_be_woven() -> None:
+    card = card_of("raise")
+    assert isinstance(card.step, Raise)
+    again = replace(card, kind="reopen", step=Reopen(1, card.step.handles, card.step.single_cords))
+    assert done_words(again) == "Row 1: shed raised again, to take picks out"
+    assert done_words(card) == "Row 1: shed raised"
+
+
+def test_a_walk_within_a_row_is_told_with_its_picks() -> None:
+    assert after_words(Position(0)) == "before the first row"
+    assert after_words(Position(1, 2)) == "within row 2, after 2 picks"
+    walk = replace(card_of("walk"), before=State(phase="down", row=1, picks=2))
+    assert done_words(walk) == "Went behind the loom within row 2, after 2 picks"
+
+
+def test_where_the_cords_hang_right_it_is_the_temporary_that_is_wrong() -> None:
+    moved = card_of("move_cords")
+    assert isinstance(moved.step, MoveCords)
+    assert any("2a itself is in wrongly" in line for line in undo_first(moved, State(), lifted=True))
+    home = replace(moved, step=MoveCords("2", "2a", "2"))
+    assert not any("itself" in line for line in undo_first(home, State(), lifted=True))
 
 
 def test_when_things_are_due() -> None:

@@ -64,6 +64,32 @@ def test_the_form_holds_what_is_believed(client: TestClient, store: Store, piece
     assert (fields["handles"], fields["row"], fields["picks"], fields["where"]) == ("2, 3", "1", "0", "bench")
 
 
+def folds(answer: Response) -> list[tuple[bool, str]]:
+    """(whether it is open, its line) of all that folds, in order."""
+    found = re.findall(r"<details class=\"slot[^\"]*\"( open)?>\s*<summary>(.*?)</summary>", answer.text)
+    return [(bool(is_open), " ".join(re.sub(r"<.*?>", " ", line).split())) for is_open, line in found]
+
+
+def test_what_is_as_the_log_says_is_folded_and_what_is_otherwise_is_open(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    begin(client, piece_id)
+    weave_on_to(client, store, piece_id, "weave", 2)
+    one_more = (False, "One more is in")
+    as_it_says = (False, "2a as the log says pass 1, take 1")
+    up = (False, "as the log says handles 2 and 3 pulled")
+    shown = client.get(f"/pieces/{piece_id}/put-right/loom")
+    assert folds(shown) == [as_it_says, one_more, one_more, up]
+    sound = form(shown)
+    assert folds(tell(client, piece_id, sound | {"counts_0": "pass 1 take 1"})) == folds(shown)
+    otherwise = folds(tell(client, piece_id, sound | {"counts_0": "take 1", "handles": "2"}))
+    assert otherwise == [(True, "2a otherwise"), one_more, one_more, (True, "otherwise")]
+    gone = folds(tell(client, piece_id, sound | {"counts_0": "", "shaft_0": "", "cords_0": ""}))
+    assert gone[0] == (True, "2a is not in")
+    wrong = folds(tell(client, piece_id, sound | {"counts_0": "take 9", "free": "9"}))
+    assert (wrong[0], wrong[-1][0]) == ((True, "2a cannot be so"), True)
+
+
 def test_told_as_it_is_believed_nothing_changes_but_the_plan_begins_anew(
     client: TestClient, store: Store, piece_id: int
 ) -> None:
@@ -97,6 +123,18 @@ def test_a_temporary_that_went_in_otherwise_is_drawn_back_and_put_right(
     assert weaving.state.temporaries == (Temporary("2a", 2, frozenset({7})),)
     assert "insert" in [card.kind for card in weaving.cards]
     weave_to_the_end(client, store, piece_id)
+
+
+def test_the_plan_names_what_is_in_by_now_as_in_the_loom_now_does(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    begin(client, piece_id)
+    weave_on_to(client, store, piece_id, "raise", 2)
+    take(client, piece_id, asked(client, piece_id))
+    for page in ("", "/standing"):
+        shown = client.get(f"/pieces/{piece_id}{page}")
+        assert '<span class="tag-name">2a</span>' in shown.text, page
+    assert "in already" in words(client.get(f"/pieces/{piece_id}"))
 
 
 def test_nothing_is_in_and_another_row_is_next(client: TestClient, store: Store, piece_id: int) -> None:
@@ -260,3 +298,24 @@ def test_a_spare_handle_carries_a_temporary(client: TestClient, store: Store) ->
     assert now(store, piece_id).state.away == (("S1", "2a"),)
     assert asked(client, piece_id)["cords_0"] == "S1"
     weave_to_the_end(client, store, piece_id)
+
+
+def test_what_cannot_be_so_is_named_at_the_top_and_led_to(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    begin(client, piece_id)
+    weave_on_to(client, store, piece_id, "weave", 2)
+    shown = client.get(f"/pieces/{piece_id}/put-right/loom")
+    data = form_of(shown) | {
+        "name_0": "2a",
+        "shaft_0": "2",
+        "counts_0": "take 9",
+        "handles": "99",
+        "row": "1",
+    }
+    answer = client.post(f"/pieces/{piece_id}/put-right/loom", data=data)
+    assert answer.status_code == 422
+    led = re.findall(r'<a href="#(why-[^"]*)">([^<]*)</a>', answer.text)
+    assert dict(led) == {"why-slot_0": "2a", "why-handles": "the handles that are pulled"}
+    for where, _ in led:
+        assert answer.text.count(f'id="{where}"') == 1

@@ -318,6 +318,46 @@ def test_only_our_own_pages_change_anything(here: TestClient, headers: dict[str,
         assert "from another site" in answer.text
 
 
+@pytest.mark.parametrize(
+    ("headers", "passes"),
+    [
+        ({}, True),
+        ({"sec-fetch-site": "cross-site", "sec-fetch-mode": "navigate", "sec-fetch-dest": "document"}, True),
+        ({"sec-fetch-site": "same-origin", "sec-fetch-mode": "cors", "sec-fetch-dest": "empty"}, True),
+        ({"sec-fetch-site": "same-origin", "sec-fetch-mode": "no-cors", "sec-fetch-dest": "image"}, True),
+        ({"sec-fetch-site": "cross-site", "sec-fetch-mode": "no-cors", "sec-fetch-dest": "image"}, False),
+        ({"sec-fetch-site": "same-site", "sec-fetch-mode": "no-cors", "sec-fetch-dest": "image"}, False),
+        ({"sec-fetch-site": "cross-site", "sec-fetch-mode": "navigate", "sec-fetch-dest": "iframe"}, False),
+        ({"sec-fetch-site": "cross-site", "sec-fetch-mode": "cors", "origin": "http://evil.example"}, False),
+    ],
+)
+def test_another_site_may_link_to_a_page_but_not_load_it_within_its_own(
+    here: TestClient, headers: dict[str, str], passes: bool
+) -> None:
+    answer = here.get("/probe", headers=headers)
+    assert answer.status_code == (200 if passes else 403)
+
+
+@pytest.mark.parametrize(
+    ("content_type", "passes"),
+    [
+        ("application/x-www-form-urlencoded", True),
+        ("application/x-www-form-urlencoded; charset=UTF-8", True),
+        ('application/x-www-form-urlencoded; charset="utf-8"', True),
+        ("multipart/form-data; boundary=xx; charset=unicode_escape", False),
+        ("multipart/form-data; charset=punycode; boundary=xx", False),
+        ("application/x-www-form-urlencoded; charset=undefined", False),
+        ("application/x-www-form-urlencoded; CHARSET = utf-7", False),
+    ],
+)
+def test_forms_in_another_encoding_are_refused(here: TestClient, content_type: str, passes: bool) -> None:
+    """What such an encoding makes of a form need not be text, and the log could not be shown any more."""
+    answer = here.post("/probe", content=b"words=\\ud800", headers={"content-type": content_type})
+    assert answer.status_code == (200 if passes else 415)
+    if not passes:
+        assert "UTF-8" in answer.text
+
+
 # Headers
 
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import itertools
 import json
 import re
+from contextlib import closing
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -15,10 +17,10 @@ from httpx import Response
 from server.plan.from_here import plan_from_here
 from server.plan.visits import way
 from server.session.cards import Course
-from server.session.place import Tap
-from server.store.database import Store
+from server.session.place import MOST_WORDS, Tap
+from server.store.database import Store, StoreFailure
 from server.store.weavings import Weaving
-from server.web.hold import MOST_AHEAD, MOST_AT_ONCE, MOST_TAPS
+from server.web.hold import MOST_AHEAD, MOST_AT_ONCE, MOST_TAPS, MOST_TOLD
 from tests.conftest import Clock
 from tests.examples import piece_order, piece_text
 
@@ -125,7 +127,7 @@ def test_nothing_is_held_beyond_a_question_that_is_due(
     clock.pass_by(minutes=45)
     (only,) = ahead(client, piece_id, 3)["held"]
     assert only["tap"] == "stands"
-    assert "Yes, so it stands" in only["html"]
+    assert "Yes, it stands like this" in only["html"]
 
 
 def test_instructions_for_another_turn_are_not_added_to_a_hold(
@@ -142,7 +144,13 @@ def test_instructions_for_another_turn_are_not_added_to_a_hold(
 def test_a_piece_that_is_not_on_the_loom_has_nothing_to_hold(
     client: TestClient, store: Store, piece_id: int
 ) -> None:
-    assert ahead(client, piece_id, 0) == {"turn": 0, "since": "", "lines": [], "held": []}
+    assert ahead(client, piece_id, 0) | {"mark": ""} == {
+        "turn": 0,
+        "mark": "",
+        "since": "",
+        "lines": [],
+        "held": [],
+    }
 
 
 @pytest.mark.parametrize(
@@ -247,16 +255,125 @@ def test_after_a_night_the_page_that_was_left_open_is_asked_how_all_stands(
     assert ahead(client, piece_id, 4)["held"][0]["tap"] == "stands"
 
 
-def test_both_ends_must_be_ticked_as_in_the_form(client: TestClient, store: Store, piece_id: int) -> None:
+@pytest.mark.parametrize("age", [60 * 365 * 24 * 3600 * 1000, 10**30, 10**3000])
+def test_a_tap_counts_however_wrong_the_tablets_clock_stood(
+    client: TestClient, store: Store, piece_id: int, age: int
+) -> None:
+    begin(store, piece_id)
+    answer = hand_in(client, piece_id, sent("next", 0, 1, age=age))
+    assert (answer.status_code, answer.json()["counted"]) == (200, 1)
+    log = weaving(store, piece_id).log
+    assert log[-1].at == log[-2].at, "never before the tap before it"
+
+
+def test_a_full_disk_is_told_in_a_sentence_and_no_tap_is_thrown_away(
+    client: TestClient, store: Store, piece_id: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begin(store, piece_id)
+
+    def fail(*_: object, **__: object) -> None:
+        raise StoreFailure("The disk is full.")
+
+    monkeypatch.setattr(store, "tap", fail)
+    answer = hand_in(client, piece_id, sent("next", 0, 1))
+    assert (answer.status_code, answer.json()) == (503, {"sentence": "The disk is full."})
+
+
+def test_taps_for_another_database_do_not_count_in_this_one(
+    client: TestClient, store: Store, piece_id: int, tmp_path: Path
+) -> None:
+    begin(store, piece_id)
+    with closing(Store(tmp_path / "other.sqlite")) as other:
+        assert other.name != store.name
+        headers = {"Database": other.name}
+    with closing(Store(tmp_path / "other.sqlite")) as other:
+        assert headers["Database"] == other.name, "it is made once"
+    assert f'data-database="{store.name}"' in client.get(f"/pieces/{piece_id}/log").text
+    for address in ("taps", "dropped"):
+        answer = client.post(f"/pieces/{piece_id}/{address}", json=[sent("next", 0, 1)], headers=headers)
+        assert answer.status_code == 421
+        assert "another data folder" in answer.json()["sentence"]
+        assert "counted" not in answer.json(), "so that the page keeps them"
+    assert kinds(store, piece_id) == ["begin"]
+    assert store.notes(piece_id) == []
+    own = {"Database": store.name}
+    assert client.post(f"/pieces/{piece_id}/taps", json=[sent("next", 0, 1)], headers=own).status_code == 200
+
+
+CHANGES: list[tuple[str, dict[str, str]]] = [
+    ("/preferences", {"shafts_from": "back"}),
+    ("/preferences", {"units_from": "right"}),
+    ("/preferences", {"stance": "behind-right"}),
+    ("/preferences/device", {"say": "walk"}),
+    ("/preferences/device", {"view": "behind"}),
+    ("/pieces/1/settings", {"taps": "pick", "shed": "asked"}),
+    ("/pieces/1/settings", {"taps": "row", "shed": "always"}),
+    ("/pieces/1/reminders", {"words": "Temple", "every": "3", "measure": "picks"}),
+    ("/pieces/1/notes", {"row": "1", "words": "A knot"}),
+]
+
+
+@pytest.mark.parametrize(("address", "chosen"), CHANGES)
+def test_what_was_rendered_before_a_change_is_told_from_what_comes_after_it(
+    client: TestClient, store: Store, piece_id: int, address: str, chosen: dict[str, str]
+) -> None:
+    begin(store, piece_id)
+    before = ahead(client, piece_id, 1)["mark"]
+    assert f'data-mark="{before}"' in shown(client, piece_id)
+    assert ahead(client, piece_id, 1, first=3)["mark"] == before
+    assert client.post(address, data=chosen, follow_redirects=False).status_code in (200, 303)
+    after = ahead(client, piece_id, 1, first=3)["mark"]
+    assert after != before
+    assert f'data-mark="{after}"' in shown(client, piece_id)
+
+
+def test_what_does_not_show_on_an_instruction_leaves_the_mark(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    begin(store, piece_id)
+    before = ahead(client, piece_id, 1)["mark"]
+    assert client.post("/preferences/device", data={"rest": "5", "look": "dark"}).status_code == 200
+    assert hand_in(client, piece_id, sent("next", 0, 1)).status_code == 200
+    assert ahead(client, piece_id, 2)["mark"] == before
+
+
+def test_all_that_the_instruction_page_asks_can_be_handed_in(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    """What is not held is asked for in this way, too; held or not, a tap counts once."""
     cards = weaving(store, piece_id).cards
-    move = next(card.number for card in cards if card.kind == "move_cords")
-    begin(store, piece_id, move)
-    before = sent("next", move, move + 1, ends=False)
-    answer = hand_in(client, piece_id, before)
-    assert answer.status_code == 422
-    assert "tick each of them" in answer.json()["sentence"]
-    assert weaving(store, piece_id).place.card == move
-    assert hand_in(client, piece_id, before | {"ends": True}).status_code == 200
+    lift = next(card.number for card in cards if card.kind == "test_lift")
+    label = next(card.number for card in cards if card.kind == "label")
+    begin(store, piece_id, label)
+    turn = label + 1
+    detail = {"card": label}
+    taps = [
+        sent("tick", label, turn, detail=detail),
+        *(sent("next", card, card + 1) for card in range(label + 1, lift)),
+        sent("again", lift, lift + 1),
+        sent("undo", lift, lift + 2),
+        sent("pause", lift, lift + 3),
+        sent("stands", lift, lift + 4),
+    ]
+    for _ in range(2):
+        answer = hand_in(client, piece_id, *taps)
+        assert (answer.status_code, answer.json()["counted"]) == (200, len(taps))
+    told = ["tick", *["next"] * (lift - label - 1), "again", "undo", "pause", "stands"]
+    assert kinds(store, piece_id)[turn:] == told
+    ahead_now = ahead(client, piece_id, lift + 5)["held"]
+    assert ahead_now[0]["ahead"] == []
+
+
+def test_what_is_done_out_of_its_turn_is_told_with_each_instruction(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    client.cookies.set("device", "say=walk")
+    cards = weaving(store, piece_id).cards
+    label = next(card.number for card in cards if card.kind == "withdraw") - 1
+    begin(store, piece_id, label)
+    (list_up, *_) = ahead(client, piece_id, label + 1)["held"]
+    assert list_up["ahead"] == []
+    assert f'data-first="{label}" data-needs="{label + 1}:{label}"' in list_up["html"]
 
 
 def test_a_tap_that_cannot_be_taken_ends_the_row_of_taps(
@@ -301,12 +418,11 @@ HOSTILE: list[Any] = [
     [GOOD | {"card": 0.0}],
     [GOOD | {"turn": True}],
     [GOOD | {"age": -1}],
-    [GOOD | {"age": 10**12}],
     [GOOD | {"age": None}],
     [GOOD | {"detail": {"course": 1}}],
     [GOOD | {"detail": {"card": "1"}}],
     [GOOD | {"detail": [1]}],
-    [GOOD | {"ends": "yes"}],
+    [GOOD | {"ends": True}],
     [GOOD, GOOD | {"card": "x"}],
 ]
 
@@ -322,6 +438,9 @@ def test_a_body_that_cannot_be_read_changes_nothing(
     )
     assert answer.status_code == 422
     assert "could not be read" in answer.json()["sentence"]
+    dropped = client.post(f"/pieces/{piece_id}/dropped", content=content)
+    assert dropped.status_code == 422
+    assert store.notes(piece_id) == []
     assert kinds(store, piece_id) == ["begin"]
 
 
@@ -343,6 +462,7 @@ def test_another_site_hands_nothing_in(client: TestClient, store: Store, piece_i
 
 def test_taps_for_no_piece(client: TestClient, piece_id: int) -> None:
     assert hand_in(client, piece_id + 1, sent("next", 0, 0)).status_code == 404
+    assert client.post(f"/pieces/{piece_id + 1}/dropped", json=[sent("next", 0, 0)]).status_code == 404
 
 
 # --- two screens went apart ----------------------------------------------------------------------------
@@ -375,6 +495,37 @@ def test_where_another_screen_went_on_nothing_is_guessed_and_both_stories_are_to
     assert "Back: tapped too far Row 1: shed raised" in ours
     assert "Row 1 of 3: Weave 5 picks" in ours
     assert kinds(store, piece_id) == ["begin", "next", "next", "next"], "nothing was taken"
+
+
+def test_going_on_from_the_other_screen_notes_down_what_this_one_recorded_once(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    answer = went_apart(client, store, piece_id)
+    assert "kept as a note on row 1" in words(answer.json()["html"])
+    mine = [sent("back", 1, 2), sent("next", 0, 3)]
+    for _ in range(2):  # the first answer was lost
+        dropped = client.post(f"/pieces/{piece_id}/dropped", json=mine)
+        assert dropped.status_code == 200
+        assert "2 taps of this screen did not count" in dropped.json()["sentence"]
+    (note,) = store.notes(piece_id)
+    assert note.row == 1
+    assert note.words.endswith("after entry 2 of the log: Back: tapped too far; Row 1: shed raised.")
+    assert kinds(store, piece_id) == ["begin", "next", "next", "next"], "nothing was taken"
+
+
+def test_a_story_too_long_for_one_note_is_kept_in_several(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    begin(store, piece_id, 1)
+    store.tap(piece_id, Tap("next", 1, 2))
+    there_and_back = [sent("next" if n % 2 else "back", n % 2 == 0, n + 2) for n in range(200)]
+    taps = [tap | {"card": int(tap["card"])} for tap in there_and_back]
+    assert client.post(f"/pieces/{piece_id}/dropped", json=taps).status_code == 200
+    notes = store.notes(piece_id)
+    assert len(notes) > 1
+    assert all(len(note.words) <= MOST_WORDS for note in notes)
+    told = " ".join(note.words for note in notes)
+    assert (told.count("tapped too far"), told.count("shed raised")) == (100, 100)
 
 
 def test_going_on_from_this_screen_is_written_into_the_log(
@@ -428,6 +579,17 @@ def test_where_the_piece_came_off_the_loom_only_the_other_screens_place_is_offer
     assert found.status_code == 409
     assert settles(found.json()["html"]) is None
     assert "The piece is given up" in words(found.json()["html"])
+
+
+def test_of_a_long_story_the_end_is_told(client: TestClient, store: Store, piece_id: int) -> None:
+    begin(store, piece_id, 1)
+    for turn in range(2, MOST_TOLD + 9, 2):
+        store.tap(piece_id, Tap("back", 1, turn))
+        store.tap(piece_id, Tap("next", 0, turn + 1))
+    found = hand_in(client, piece_id, sent("next", 1, 2)).json()
+    assert found["html"].count("<li>") == MOST_TOLD + 1
+    before = found["turn"] - 2 - MOST_TOLD
+    assert f"{before} more before these" in words(found["html"])
 
 
 def test_taps_of_a_time_that_the_log_does_not_know_are_counted_up_but_not_told(

@@ -18,6 +18,7 @@ from tests.web.test_pages import (
     NOT_ON_SCREEN,
     Text,
     begin,
+    done,
     form_of,
     heading,
     tap,
@@ -62,7 +63,7 @@ def test_pick_by_pick_the_page_says_which_pick_treadle_and_side(
     seen = []
     for _ in range(5):
         found = re.search(
-            r"Pick (\d) of 5, treadle (\d), shuttle from your (\w+) to your (\w+)\.", words(shown)
+            r"Pick (\d) of 5: treadle (\d).*? goes from your (\w+) to your (\w+)\.", words(shown)
         )
         assert found
         seen.append((*found.groups(), button(shown)[0]))
@@ -72,7 +73,7 @@ def test_pick_by_pick_the_page_says_which_pick_treadle_and_side(
         ("2", "2", "left", "right", "Pick 2 is in"),
         ("3", "3", "right", "left", "Pick 3 is in"),
         ("4", "4", "left", "right", "Pick 4 is in"),
-        ("5", "5", "right", "left", "Done, next"),
+        ("5", "5", "right", "left", "Pick 5 is in"),
     ]
     assert heading(shown) == "Go behind the loom"
 
@@ -111,7 +112,7 @@ def test_the_shed_is_looked_over_before_the_first_pick_where_she_wants_it(
         shown = press(client, piece_id, shown)
         if heading(shown) == "Check the shed":
             break
-    assert "Rows 1–1, the newest on top" in words(shown)
+    assert "Touch each once, from one side to the other: 2 3 Row 1 " in words(shown)
 
 
 def test_on_demand_it_is_shown_and_nothing_is_tapped(client: TestClient, store: Store, piece_id: int) -> None:
@@ -204,7 +205,7 @@ def test_a_break_says_what_to_see_to_and_coming_back_what_to_look_at(
     shown = client.get(tap(client, piece_id, "pause", shown).headers["location"])
     assert heading(shown) == "Have a good break"
     assert "For some minutes everything may stay locked" in words(shown)
-    assert button(shown) == ("I am back: so it stands", "stands")
+    assert button(shown) == ("I am back: it stands like this", "stands")
     clock.pass_by(hours=20)
     shown = client.get(f"/pieces/{piece_id}/loom")
     text = words(shown)
@@ -212,7 +213,8 @@ def test_a_break_says_what_to_see_to_and_coming_back_what_to_look_at(
     assert "away for 20 hours" in text
     assert "Temporary 2a" in text
     assert "So since" in text
-    assert "handles 2 and 3" in text
+    assert "Handles pulled 2 and 3" in text
+    assert text.index("So since") < text.index("Handles pulled")
     assert heading(press(client, piece_id, shown)) == "Weave 5 picks"
 
 
@@ -225,7 +227,67 @@ def test_a_walk_broken_off_in_the_middle_goes_on_there(
     clock.pass_by(days=7)
     shown = client.get(f"/pieces/{piece_id}/loom")
     assert "you are behind the loom" in words(shown)
+    assert f"On this walk 2 of 3 things done Next {WALK[2]}" in words(shown)
+    assert "Next treadle" not in words(shown)
     assert heading(press(client, piece_id, shown)) == WALK[2]
+
+
+def test_with_one_tap_a_row_a_break_within_it_can_be_told_with_its_picks(
+    client: TestClient, store: Store, piece_id: int, clock: Clock
+) -> None:
+    shown = weave_to(client, store, piece_id, "weave", 2)
+    shown = client.get(tap(client, piece_id, "pause", shown).headers["location"])
+    assert "count the picks of it that are in" in words(shown)
+    link = re.search(r'href="([^"]*/put-right/picks)"', shown.text)
+    assert link
+    data = form_of(client.get(link[1])) | {"picks": "3"}
+    assert client.post(link[1], data=data).status_code == 303
+    clock.pass_by(hours=20)
+    shown = client.get(f"/pieces/{piece_id}/loom")
+    assert heading(shown) == "Welcome back"
+    assert "Row 2 of 3 is on, 3 of its 5 picks in" in words(shown)
+    shown = press(client, piece_id, shown)
+    assert "Pick 4 of 5: treadle 4" in words(shown)
+    assert "Row 2: 3 picks of it in" in words(client.get(f"/pieces/{piece_id}/log"))
+
+
+def test_nothing_but_the_number_of_a_tick_is_kept(client: TestClient, store: Store, piece_id: int) -> None:
+    shown = weave_to(client, store, piece_id, "label")
+    card = form_of(shown)["card"]
+    detail = f'{{"card": {card}, "junk": "{"x" * 90_000}"}}'
+    assert tap(client, piece_id, "tick", shown, detail=detail).status_code == 303
+    weaving = store.weaving(piece_id)
+    assert weaving is not None
+    assert weaving.log[-1].detail == f'{{"card": {card}}}'
+
+
+def test_the_shed_asked_for_is_not_shown_again_rows_later(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    shown = weave_to(client, store, piece_id, "weave")
+    link = re.search(r'href="([^"]*look=shed[^"]*)"', shown.text)
+    assert link
+    address = link[1].replace("&amp;", "&")
+    assert heading(client.get(address)) == "Check the shed"
+    for _ in range(20):
+        shown = done(client, piece_id, shown)
+        if heading(shown) == "Weave 5 picks":
+            break
+    assert heading(client.get(address)) == "Weave 5 picks"
+
+
+def test_what_is_noted_on_a_row_is_hinted_at_on_its_instructions(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    shown = begin(client, piece_id)
+    assert "Noted on row" not in words(shown)
+    client.post(f"/pieces/{piece_id}/notes", data={"row": "1", "words": "beat lightly"})
+    shown = client.get(f"/pieces/{piece_id}/loom")
+    assert "Noted on row 1" in words(shown)
+    assert 'id="row-1"' in client.get(f"/pieces/{piece_id}/notes").text
+    while store.weaving(piece_id).state.row < 2:  # type: ignore[union-attr]
+        shown = done(client, piece_id, shown)
+    assert "Noted on row" not in words(shown)
 
 
 # --- reminders and settings ----------------------------------------------------------------------------
@@ -243,6 +305,18 @@ def test_a_reminder_stands_over_the_instruction_until_the_next_tap(
     assert "Move the temple" not in words(press(client, piece_id, shown))
     away = client.post(f"/pieces/{piece_id}/reminders/away", data={"words": "Move the temple"})
     assert "Taken away." in words(away)
+
+
+def test_two_reminders_do_not_have_the_same_words(client: TestClient, store: Store, piece_id: int) -> None:
+    asked = {"words": "Next bobbin", "every": "40", "measure": "picks", "picks_per_cm": ""}
+    client.post(f"/pieces/{piece_id}/reminders", data=asked)
+    before = store.preferences()
+    answer = client.post(
+        f"/pieces/{piece_id}/reminders", data=asked | {"words": " Next  bobbin ", "every": "60"}
+    )
+    assert answer.status_code == 422
+    assert "use other words" in words(answer)
+    assert store.preferences() == before
 
 
 @pytest.mark.parametrize("bad", [bad for bad in HOSTILE if bad != "1.0"])

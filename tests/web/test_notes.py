@@ -3,21 +3,28 @@
 from __future__ import annotations
 
 import re
+from io import BytesIO
 from urllib.parse import quote
 
 import pytest
 from fastapi.testclient import TestClient
 from httpx import Response
+from PIL import Image
 
 from server.store.database import Store
 from server.web.guard import MOST_PICTURE
-from server.web.notes import picture_kind
+from tests.conftest import Clock
 from tests.examples import piece_order, piece_text
 from tests.web.test_pages import HOSTILE, MARKUP, NOT_ON_SCREEN, Text, begin, weave_to, words
 
-JPEG = b"\xff\xd8\xff\xe0" + b"j" * 50
-PNG = b"\x89PNG\r\n\x1a\n" + b"p" * 50
-WEBP = b"RIFF\x00\x00\x00\x00WEBPVP8 " + b"w" * 50
+
+def a_picture(kind: str) -> bytes:
+    out = BytesIO()
+    Image.new("RGB", (60, 40), (20, 90, 160)).save(out, kind)
+    return out.getvalue()
+
+
+JPEG, PNG, WEBP = (a_picture(kind) for kind in ("JPEG", "PNG", "WEBP"))
 NO_PICTURES = [
     b"GIF89a",
     b"<svg xmlns='http://www.w3.org/2000/svg'/>",
@@ -56,17 +63,15 @@ def test_words_are_kept_by_row_whatever_the_piece_is_at(
     assert [(kept.row, kept.words) for kept in store.notes(piece_id)] == [(0, MARKUP), (2, "beat harder")]
 
 
-@pytest.mark.parametrize(
-    ("content", "kind"), [(JPEG, "image/jpeg"), (PNG, "image/png"), (WEBP, "image/webp")]
-)
+@pytest.mark.parametrize("content", [JPEG, PNG, WEBP])
 def test_a_picture_is_known_by_its_content_and_served_shut_in(
-    client: TestClient, piece_id: int, content: bytes, kind: str
+    client: TestClient, piece_id: int, content: bytes
 ) -> None:
     assert note(client, piece_id, "1", picture=content).status_code == 303
     (address,) = pictures(client, piece_id)
     answer = client.get(address)
-    assert answer.content == content
-    assert answer.headers["content-type"] == kind
+    assert Image.open(BytesIO(answer.content)).size == (60, 40)
+    assert answer.headers["content-type"] == "image/jpeg"
     assert answer.headers["x-content-type-options"] == "nosniff"
     assert answer.headers["content-security-policy"] == "default-src 'none'; sandbox"
     assert "camera=()" in answer.headers["permissions-policy"]
@@ -83,20 +88,31 @@ def test_what_is_no_picture_is_refused_and_the_words_are_not_lost(
     assert store.notes(piece_id) == []
 
 
-def test_8_mb_is_taken_here_and_more_is_not(client: TestClient, store: Store, piece_id: int) -> None:
+def test_20_mb_are_taken_here_and_more_is_not(client: TestClient, store: Store, piece_id: int) -> None:
     whole = JPEG + b"j" * (MOST_PICTURE - len(JPEG))
     assert note(client, piece_id, "1", picture=whole).status_code == 303
-    assert len(client.get(pictures(client, piece_id)[0]).content) == MOST_PICTURE
+    assert len(client.get(pictures(client, piece_id)[0]).content) < 10_000
     one_more = note(client, piece_id, "1", picture=whole + b"j")
     assert one_more.status_code == 422
-    assert "larger than 8 MB" in words(one_more)
+    assert "larger than 20 MB" in words(one_more)
     far_more = note(client, piece_id, "1", picture=whole + b"j" * 100_000)
     assert far_more.status_code == 413
-    assert "larger than 8 MB" in words(far_more)
+    assert "larger than 20 MB" in words(far_more)
     assert len(store.notes(piece_id)) == 1
     elsewhere = client.post("/pieces", files={"file": ("a.json", whole)})
     assert elsewhere.status_code == 413
     assert "larger than 1 MB" in words(elsewhere)
+
+
+def test_a_form_that_is_sent_twice_is_kept_once(
+    client: TestClient, store: Store, piece_id: int, clock: Clock
+) -> None:
+    for _ in range(2):
+        assert note(client, piece_id, "2", "beat harder", PNG).status_code == 303
+    assert len(store.notes(piece_id)) == 1
+    clock.pass_by(minutes=2)  # later she may well say the same again
+    note(client, piece_id, "2", "beat harder", PNG)
+    assert len(store.notes(piece_id)) == 2
 
 
 def test_a_note_is_thrown_away_and_taken_back(client: TestClient, store: Store, piece_id: int) -> None:
@@ -110,7 +126,7 @@ def test_a_note_is_thrown_away_and_taken_back(client: TestClient, store: Store, 
     assert client.get(address).status_code == 404
     client.post(f"/pieces/{piece_id}/notes/{kept.id}/keep")
     assert "too loose" in words(client.get(f"/pieces/{piece_id}/notes"))
-    assert client.get(address).content == PNG
+    assert client.get(address).status_code == 200
 
 
 def test_hostile_values_are_answered_with_a_sentence(client: TestClient, store: Store, piece_id: int) -> None:
@@ -146,14 +162,6 @@ def test_a_photograph_comes_from_the_camera_or_from_a_file(client: TestClient, p
     """A browser sends both fields, the one left out as an empty file."""
     for name, other in (("photograph", "picture"), ("picture", "photograph")):
         files = {name: ("a.jpg", JPEG), other: ("", b"")}
-        assert client.post(f"/pieces/{piece_id}/notes", data={"row": "1"}, files=files).status_code == 303
-    assert [client.get(address).content for address in pictures(client, piece_id)] == [JPEG, JPEG]
-
-
-def test_kinds_of_pictures() -> None:
-    assert [picture_kind(content) for content in (JPEG, PNG, WEBP)] == [
-        "image/jpeg",
-        "image/png",
-        "image/webp",
-    ]
-    assert {picture_kind(content) for content in (b"", *NO_PICTURES)} == {""}
+        asked = {"row": "1", "words": name}
+        assert client.post(f"/pieces/{piece_id}/notes", data=asked, files=files).status_code == 303
+    assert [client.get(address).status_code for address in pictures(client, piece_id)] == [200, 200]

@@ -20,7 +20,9 @@ def root(page: Response) -> dict[str, str]:
     """What the page's root says is set on this device."""
     tag = re.search(r"<html[^>]*>", page.text)
     assert tag
-    return {name.replace("-", "_"): value for name, value in re.findall(r'data-([a-z-]+)="([^"]*)"', tag[0])}
+    said = dict(re.findall(r'data-([a-z-]+)="([^"]*)"', tag[0]))
+    said.pop("database", None)  # whose pages these are is said as well, but not of pages that hold nothing
+    return {name.replace("-", "_"): value for name, value in said.items()}
 
 
 def set_on(answer: Response) -> Device:
@@ -124,3 +126,19 @@ def test_from_behind_drawings_say_from_where_they_are_seen(
     client.post("/preferences/device", data={"view": "bench"})
     shown = client.get(f"/pieces/{piece_id}/loom")
     assert "you, behind the loom" not in words(shown)
+
+
+def test_counting_the_other_way_says_so_where_numbers_are_taped_already(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    weave_to(client, store, piece_id, "label")
+    answer = client.post("/preferences", data={"shafts_from": "back"})
+    assert "Kept, for all devices." in words(answer)
+    assert "tape" not in words(answer), "nothing is taped yet"
+    client.post("/preferences", data={"shafts_from": "weaver"})
+    done(client, piece_id, client.get(f"/pieces/{piece_id}/loom"))
+    assert "Numbers are taped on shafts already" in words(client.get("/preferences"))
+    answer = client.post("/preferences", data={"shafts_from": "back"})
+    assert "The tape on the shafts says otherwise now" in words(answer)
+    answer = client.post("/preferences", data={"shafts_from": "back", "units_from": "right"})
+    assert "otherwise now" not in words(answer), "the shafts are counted as before"

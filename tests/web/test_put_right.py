@@ -11,12 +11,26 @@ import pytest
 from fastapi.testclient import TestClient
 from httpx import Response
 
+from server.design.piece_file import read_piece
+from server.plan.planner import plan
 from server.session.place import Place, Tap
 from server.store.database import Store
 from server.store.weavings import Weaving
-from tests.web.test_pages import HOSTILE, NOT_ON_SCREEN, Text, begin, done, form_of, turns, weave_to, words
+from tests.examples import piece_text
+from tests.web.test_pages import (
+    HOSTILE,
+    NOT_ON_SCREEN,
+    Text,
+    begin,
+    done,
+    form_of,
+    heading,
+    turns,
+    weave_to,
+    words,
+)
 
-PAGES = ("", "/too-far", "/wrong", "/put-in", "/treadles", "/loom")
+PAGES = ("", "/too-far", "/wrong", "/put-in", "/picks", "/treadles", "/loom")
 
 
 def now(store: Store, piece_id: int) -> Weaving:
@@ -123,6 +137,7 @@ STALE = [
     ("cut-out", {"row": "0"}),
     ("left-in", {"row": "1"}),
     ("put-in", {"temporary": "2a"}),
+    ("picks", {"picks": "3"}),
     ("treadles", {"why": "too many"}),
 ]
 
@@ -148,6 +163,7 @@ SOUND = {
     "cut-out": {"row": "1", "mark": ""},
     "left-in": {"row": "99"},
     "put-in": {"temporary": ""},
+    "picks": {"picks": "5"},
     "treadles": {"why": "treadle", "treadle": "9", "place": ""},
 }
 """Fields of each form, with values that change nothing."""
@@ -330,7 +346,7 @@ def weave_to_the_end(client: TestClient, store: Store, piece_id: int) -> None:
 @pytest.mark.parametrize(
     ("asked", "sentence"),
     [
-        ({}, "The last row that stays"),
+        ({}, "Fill in one of the two"),
         ({"picks": "11"}, "Picks to take out"),
         ({"row": "2"}, "The last row that stays"),
         ({"now": "6", "row": "0"}, "Picks of row 2 that are in"),
@@ -397,7 +413,7 @@ def test_cut_out_on_a_walk_goes_on_behind(client: TestClient, store: Store, piec
     data = form_of(shown) | {"row": "1", "mark": mark_of(shown)}
     assert client.post(f"/pieces/{piece_id}/put-right/cut-out", data=data).status_code == 303
     assert now(store, piece_id).state.phase == "behind"
-    assert "before the plan was made anew" in words(client.get(f"/pieces/{piece_id}/standing"))
+    assert "In since after row 1" in words(client.get(f"/pieces/{piece_id}/standing"))
     weave_to_the_end(client, store, piece_id)
 
 
@@ -426,6 +442,147 @@ def test_too_many_words_are_kept_in_the_form(client: TestClient, store: Store, p
     assert "wool wool wool" in answer.text
 
 
+def left_in(client: TestClient, piece_id: int) -> None:
+    shown = client.get(f"/pieces/{piece_id}/put-right/wrong")
+    data = form_of(shown) | {"row": "1", "words": "an end crossed"}
+    assert client.post(f"/pieces/{piece_id}/put-right/left-in", data=data).status_code == 303
+
+
+def strike(client: TestClient, piece_id: int, **sent: str) -> Response:
+    shown = client.get(f"/pieces/{piece_id}/notes")
+    (mistake,) = re.findall(r'name="mistake" value="(\d+)"', shown.text)
+    return client.post(f"/pieces/{piece_id}/notes/strike", data=form_of(shown) | {"mistake": mistake} | sent)
+
+
+def test_a_mistake_that_stays_in_is_struck_out_in_the_notes_at_any_time(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    begin(client, piece_id)
+    weave_on_to(client, store, piece_id, "raise", 2)
+    left_in(client, piece_id)
+    before = weave_on_to(client, store, piece_id, "weave", 3)
+    assert "Take it back" not in words(client.get(f"/pieces/{piece_id}/loom"))
+    assert strike(client, piece_id).status_code == 303
+    after = now(store, piece_id)
+    assert (after.place.spot, after.state) == (before.place.spot, before.state)
+    assert "Struck out: A mistake stays in. an end crossed" in words(client.get(f"/pieces/{piece_id}/notes"))
+    assert last_words(client, piece_id) == "Struck out: “A mistake of row 1 stays in: an end crossed”"
+    weave_to_the_end(client, store, piece_id)
+    assert strike(client, piece_id).status_code == 303  # a mistake after all
+    assert "Struck out" not in words(client.get(f"/pieces/{piece_id}/notes"))
+    assert last_words(client, piece_id).startswith("Counts again: ")
+    assert [m.struck for m in now(store, piece_id).place.mistakes] == [False]
+
+
+def test_only_a_mistake_of_the_record_is_struck_out_and_no_stale_or_hostile_form_does_it(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    begin(client, piece_id)
+    weave_on_to(client, store, piece_id, "raise", 2)
+    left_in(client, piece_id)
+    before = turns(store, piece_id)
+    for bad in (*HOSTILE, "0", "99999999999999999999", str(before)):
+        answer = strike(client, piece_id, mistake=bad)
+        assert answer.status_code == 422, bad
+        assert 'role="alert"' in answer.text
+    stale = strike(client, piece_id, turn="1")
+    assert stale.status_code == 422
+    assert "Another tap was first" in words(stale)
+    assert turns(store, piece_id) == before
+
+
+def test_how_a_correction_is_taken_back_is_said_wherever_she_is(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    """A course is taken back after going on: Back, tap by tap, to where it led."""
+    url = f"/pieces/{piece_id}"
+    begin(client, piece_id)
+    before = weave_on_to(client, store, piece_id, "raise", 3).place
+    assert "Put right last" not in words(client.get(f"{url}/put-right"))
+    take_out(client, piece_id, row="1")
+    assert "Put right last: Woven wrong" in words(client.get(f"{url}/put-right"))
+    for _ in range(5):
+        done(client, piece_id, client.get(f"{url}/loom"))
+    left_in(client, piece_id)
+    text = words(client.get(f"{url}/put-right"))
+    assert "Put right last: A mistake of row 1 stays in" in text
+    done(client, piece_id, client.get(f"{url}/loom"))
+    text = words(client.get(f"{url}/put-right"))
+    assert "Put right last, 7 taps ago: Woven wrong" in text
+    assert "tap Back at the instruction until you are where it led" in text
+    while now(store, piece_id).place.card:
+        client.post(f"{url}/back", data=form_of(client.get(f"{url}/loom")))
+    place = undo(client, store, piece_id)
+    recorded = now(store, piece_id).place.mistakes
+    assert [m.words for m in recorded] == ["an end crossed"]
+    assert same_but_turn(replace(place, mistakes=())) == same_but_turn(before)
+
+
+def test_the_band_says_what_comes_before_the_next_walk_on_the_way_back(
+    client: TestClient, store: Store
+) -> None:
+    """Row 3 lifts the whole of shaft 2 and row 2 a part of it: the way back leads over a walk."""
+    rows = ["..#####..", "..##.#...", "..#####..", "..#####.."]
+    text = piece_text(rows=rows)
+    piece_id = store.add_piece(text, plan(read_piece(text)))
+    begin(client, piece_id)
+    weave_on_to(client, store, piece_id, "raise", 4)
+    take_out(client, piece_id, row="1")
+    ahead = words(client.get(f"/pieces/{piece_id}/walks-ahead"))
+    assert "picks of 1 row to take out until then" in ahead
+    assert "picks of 2 rows to take out, 1 row to weave until then" in ahead
+    said = {}
+    while (weaving := now(store, piece_id)).place.status == "on the loom":
+        shown = client.get(f"/pieces/{piece_id}/loom")
+        card = weaving.decks.at(weaving.place)
+        said[card.kind, card.row, card.number] = words(shown)
+        assert "0 rows" not in words(shown)
+        assert "-1 row" not in words(shown)
+        done(client, piece_id, shown)
+    first = {key[:2]: text for key, text in reversed(said.items())}
+    assert "picks of 1 row to take out, then a walk" in first["take_out", 3]
+    assert "walk after this row" in first["weave", 2]
+
+
+# --- in the middle of a row ----------------------------------------------------------------------------
+
+
+def test_how_many_picks_are_in_is_told_by_treadle_and_shuttle_and_taken_back(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    url = f"/pieces/{piece_id}"
+    begin(client, piece_id)
+    assert "No row is on" in words(client.get(f"{url}/put-right/picks"))
+    assert "I am in the middle" not in words(client.get(f"{url}/put-right"))
+    before = weave_on_to(client, store, piece_id, "weave", 2).place
+    client.post(f"{url}/pause", data=form_of(client.get(f"{url}/loom")))
+    assert "Say how many picks are in" in words(client.get(f"{url}/loom"))
+    assert "I am in the middle of row 2" in words(client.get(f"{url}/put-right"))
+    shown = client.get(f"{url}/put-right/picks")
+    assert "No pick in, so far: treadle 1 is next, shuttle on your left" in words(shown)
+    assert "3 in: treadle 4 is next, shuttle on your right" in words(shown)
+    paused = now(store, piece_id).place
+    answer = client.post(f"{url}/put-right/picks", data=form_of(shown) | {"picks": "3"})
+    assert answer.status_code == 303
+    told = now(store, piece_id).place
+    assert (told.card, told.pick, told.paused) == (before.card, 3, True)
+    assert "pick 4, treadle 4" in words(client.get(f"{url}/loom"))
+    client.post(f"{url}/stands", data=form_of(client.get(f"{url}/loom")))
+    assert same_but_turn(undo(client, store, piece_id)) == same_but_turn(paused)
+
+
+def test_picks_that_come_out_are_told_too(client: TestClient, store: Store, piece_id: int) -> None:
+    begin(client, piece_id)
+    weave_on_to(client, store, piece_id, "raise", 3)
+    take_out(client, piece_id, row="1")
+    weave_on_to(client, store, piece_id, "take_out", 2)
+    url = f"/pieces/{piece_id}/put-right/picks"
+    shown = client.get(url)
+    assert "5 in, so far: treadle 5 comes out next, shuttle on your right" in words(shown)
+    assert client.post(url, data=form_of(shown) | {"picks": "2"}).status_code == 303
+    assert now(store, piece_id).place.pick == 2
+
+
 # --- put in wrongly ------------------------------------------------------------------------------------
 
 
@@ -436,18 +593,91 @@ def test_one_put_in_wrongly_goes_in_again_and_nothing_else(
     before = weave_on_to(client, store, piece_id, "weave", 2)
     shown = client.get(f"/pieces/{piece_id}/put-right/put-in")
     assert "Put 2a in again" in words(shown)
+    assert "it was lifted in" not in words(shown)
     data = form_of(shown) | {"temporary": "2a"}
     assert client.post(f"/pieces/{piece_id}/put-right/put-in", data=data).status_code == 303
     loom = client.get(f"/pieces/{piece_id}/loom")
     assert "Again: insert temporary 2a" in words(loom)
-    assert "Let handles 2 and 3 down. Go behind" in words(loom)
-    assert "Back at the bench, pull handles 2 and 3 again." in words(loom)
+    assert "Let go of handles 2 and 3. Go behind" in words(loom)
+    assert "Row 1 of 3 woven behind the loom once more" in words(loom)
+    assert "minutes" not in words(loom)
     assert same_but_turn(undo(client, store, piece_id)) == same_but_turn(before.place)
     data |= form_of(client.get(f"/pieces/{piece_id}/loom"))
     client.post(f"/pieces/{piece_id}/put-right/put-in", data=data)
-    done(client, piece_id, client.get(f"/pieces/{piece_id}/loom"))
+    shown = done(client, piece_id, client.get(f"/pieces/{piece_id}/loom"))
+    assert heading(shown) == "Pull handle 2 alone"
+    assert "1 test lift to make" in words(shown)
+    shown = done(client, piece_id, client.get(f"/pieces/{piece_id}/loom"))
+    assert heading(shown) == "Again: pull 2 and 3"
+    assert heading(done(client, piece_id, shown)) == "Weave 5 picks"
     weaving = now(store, piece_id)
-    assert (weaving.place.card, weaving.state) == (before.place.card, before.state)
+    assert (weaving.place.spot, weaving.state) == (before.place.spot, before.state)
+    log = words(client.get(f"/pieces/{piece_id}/log"))
+    assert "Pulled again: handles 2 and 3" in log
+    assert "Test lift of handle 2: as shown" in log
+
+
+def test_a_break_while_one_is_put_in_again_says_what_stands_then(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    begin(client, piece_id)
+    weave_on_to(client, store, piece_id, "weave", 2)
+    data = form_of(client.get(f"/pieces/{piece_id}/put-right/put-in")) | {"temporary": "2a"}
+    client.post(f"/pieces/{piece_id}/put-right/put-in", data=data)
+    data = form_of(client.get(f"/pieces/{piece_id}/loom"))
+    client.post(f"/pieces/{piece_id}/pause", data=data)
+    shown = words(client.get(f"/pieces/{piece_id}/loom"))
+    assert "Row 1 of 3 woven; you are behind the loom" in shown
+    assert "Once more Insert temporary 2a" in shown
+    assert "Handles pulled none" in shown
+    assert "everything may stay locked" not in shown
+
+
+def test_the_band_counts_what_comes_out_and_goes_in_again_on_a_way_back(
+    client: TestClient, store: Store
+) -> None:
+    """To row 3, back to row 1 over a walk; then a walk to the next part again."""
+    rows = ["..#####..", "..##.#...", "..#####.."]
+    piece_id = store.add_piece(piece_text(rows=rows), plan(read_piece(piece_text(rows=rows))))
+    begin(client, piece_id)
+    weave_on_to(client, store, piece_id, "raise", 3)
+    wrong = client.get(f"/pieces/{piece_id}/put-right/take-out", params={"picks": "7"})
+    data = form_of(wrong) | {"picks": "7", "mark": mark_of(wrong)}
+    assert client.post(f"/pieces/{piece_id}/put-right/take-out", data=data).status_code == 303
+    seen = set()
+    for _ in range(40):
+        shown = client.get(f"/pieces/{piece_id}/loom")
+        card = now(store, piece_id).decks.at(now(store, piece_id).place)
+        band = re.search(r'class="band-row">(.*?)</p>', shown.text, re.DOTALL)
+        assert band
+        assert not re.search(r"-\d|\b0 rows|minute", band[1]), band[1]
+        seen.add((card.kind, re.sub(r"<.*?>", "", band[1]).strip()))
+        if (card.kind, card.row) == ("weave", 1):
+            break
+        done(client, piece_id, shown)
+    assert ("reopen", "Row 2 of 3 picks of 1 row to take out, then a walk") in seen
+    # the walk is made within row 1: some of its picks are in after it
+    assert any(kind == "walk" and said.endswith("walk now") for kind, said in seen)
+
+
+def test_both_fields_empty_ask_for_one_of_them(client: TestClient, store: Store, piece_id: int) -> None:
+    begin(client, piece_id)
+    weave_on_to(client, store, piece_id, "raise", 2)
+    shown = client.get(f"/pieces/{piece_id}/put-right/take-out")
+    assert shown.status_code == 422
+    assert "Fill in one of the two" in words(shown)
+
+
+def test_the_rows_that_were_woven_with_it_are_named_to_be_looked_at(client: TestClient, store: Store) -> None:
+    rows = ["..#####..", "..##.#...", "..##.#...", "..#.##..."]
+    text = piece_text(rows=rows)
+    piece_id = store.add_piece(text, plan(read_piece(text)))
+    begin(client, piece_id)
+    weave_on_to(client, store, piece_id, "weave", 3)
+    url = f"/pieces/{piece_id}/put-right/put-in"
+    assert "since it went in it was lifted in row 2" in words(client.get(url))
+    picks_told(store, piece_id, 1)
+    assert "since it went in it was lifted in rows 2 and 3" in words(client.get(url))
 
 
 # --- the treadles --------------------------------------------------------------------------------------

@@ -27,7 +27,7 @@ from server.settings import DATABASE_NAME, Settings
 from server.store.database import Store
 from tests.conftest import Clock
 from tests.traditions import PIECES, TRADITIONS, renumbered
-from tests.web.test_pages import begin, done
+from tests.web.test_pages import begin, done, form_of
 
 PATHS = [
     "",
@@ -91,6 +91,35 @@ class House:
         assert weaving is not None
         return weaving.cards[weaving.place.card].kind if weaving.place.status == "on the loom" else "woven"
 
+    def card(self) -> int:
+        weaving = self.store.weaving(self.piece)
+        assert weaving is not None
+        return weaving.place.card
+
+    def refused(self, card: int) -> str:
+        """What is said to a thing ticked before its turn; "" if it is taken: then it is taken off again."""
+        for _ in range(2):
+            shown = self.client.get(f"/pieces/{self.piece}/loom")
+            data = form_of(shown) | {"detail": f'{{"card": {card}}}'}
+            answer = self.client.post(f"/pieces/{self.piece}/tick", data=data)
+            if answer.status_code != 303:
+                found = re.search(r'<p class="said" role="status">(.*?)</p>', answer.text)
+                assert found
+                return found[1]
+        return ""
+
+    def no_plan(self) -> str:
+        """What is said where no walk may be made at all, at the bench before the first row."""
+        shown = self.client.get(f"/pieces/{self.piece}/walks-ahead")
+        weaving = self.store.weaving(self.piece)
+        assert weaving is not None
+        data = form_of(shown) | {"none": f"0-{len(weaving.piece.rows)}"}
+        answer = self.client.post(f"/pieces/{self.piece}/walks-ahead", data=data)
+        assert answer.status_code == 422
+        found = re.search(r'<p class="said" role="alert">(.*?)</p>', answer.text)
+        assert found
+        return found[1]
+
     def go_on(self) -> None:
         done(self.client, self.piece, self.client.get(f"/pieces/{self.piece}/loom"))
 
@@ -149,3 +178,27 @@ def test_every_page_counts_as_she_does(tmp_path: Path, tradition: tuple[ShaftsFr
                 mine.go_on()
                 other.go_on()
         assert seen >= {"raise", "weave", "walk", "label", "insert", "move_cords", "withdraw", "test_lift"}
+
+
+@pytest.mark.parametrize(
+    ("tradition", "text"),
+    list(zip(TRADITIONS, [PIECES[0], PIECES[0], PIECES[1]], strict=True)),
+    ids=["from the back", "from the right", "from both"],
+)
+def test_refusals_count_as_she_does(tmp_path: Path, tradition: tuple[ShaftsFrom, Side], text: str) -> None:
+    """What of a walk cannot be done yet, and rows for which there is no plan."""
+    order = write_workorder(plan(read_piece(text)))
+    hers = {"shafts_from": tradition[0], "units_from": tradition[1]}
+    with (
+        house(tmp_path / "mine", text, order, hers) as mine,
+        house(tmp_path / "other", *renumbered(text, order, *tradition), {"units_from": "left"}) as other,
+    ):
+        while mine.kind() != "label":
+            mine.go_on()
+            other.go_on()
+        walk = range(mine.card() + 1, mine.card() + 8)
+        refused = [(mine.refused(number), other.refused(number)) for number in walk]
+        assert any(re.search(r"\d", one) for one, _ in refused)
+        assert [one for one, _ in refused] == [two for _, two in refused]
+        assert re.search(r"shafts? \d", mine.no_plan())
+        assert Counter(re.findall(r"\w+", mine.no_plan())) == Counter(re.findall(r"\w+", other.no_plan()))

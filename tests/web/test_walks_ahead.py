@@ -87,7 +87,10 @@ def test_on_a_walk_nothing_is_done_early(client: TestClient, store: Store, long_
     begin(client, long_id)
     row = walks(store, long_id)[0]
     weave_on_to(client, store, long_id, "insert", row)
-    assert "the walk that you are on" in words(client.get(f"/pieces/{long_id}/walks-ahead"))
+    ahead = words(client.get(f"/pieces/{long_id}/walks-ahead"))
+    assert "the walk that you are on" in ahead
+    assert "You are on a walk already" in ahead
+    assert "minutes" not in words(client.get(f"/pieces/{long_id}/loom"))
     answer = client.get(f"/pieces/{long_id}/walks-ahead/now")
     assert answer.status_code == 422
     assert "You are on a walk by now" in words(answer)
