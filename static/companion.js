@@ -16,6 +16,7 @@ const TRY_AGAIN_MS = 2000;
 const ASK_MS = 8000;
 const LEAST_HELD = 60;
 const AT_ONCE = 30;
+const CONNECTED = "Connected again.";
 const WAS_FIRST = "Another tap was first; this is where the piece is now.";
 const CHANGED = "What is set or noted was changed on another screen; this instruction goes by it.";
 export const NEEDS = "That needs Spareshaft’s computer; your place is kept.";
@@ -29,6 +30,7 @@ export class Companion {
     this.hold = new Hold();
     this.heard = -1; // the newest turn that it has heard of
     this.mark = ""; // a mark of all that was chosen, as it was last heard; what is up has its own
+    this.connected = CONNECTED; // what is said when the net is back; what was handed in, until the next tap
     this.isBusy = false; // it asks what comes next; till then no tap is taken
     this.follower = new Follower(`${this.piece}/follow`, {
       turn: (turn) => this.hear(turn),
@@ -116,6 +118,7 @@ export class Companion {
       return;
     }
     this.kept.add(kind, card, this.hold, detail);
+    this.connected = CONNECTED;
     if (isForward) tick();
     this.show(held);
     this.strip.draw();
@@ -195,7 +198,7 @@ export class Companion {
       message = said;
     }
     this.kept.isLate = false;
-    if (!message && wasLate && handedIn) message = `Connected again. Taps handed in: ${handedIn}.`;
+    if (!message && wasLate && handedIn) message = this.connected = `${CONNECTED} Taps handed in: ${handedIn}.`;
     if (message) tell(message);
     if (message || asks || shownTurn() !== this.kept.turn) await this.look(message);
     this.strip.draw();
@@ -332,6 +335,6 @@ export class Companion {
     this.again = null;
     if (this.strip.isConnected || document.hidden) return;
     if (this.kept.taps.length) this.handIn();
-    else this.look("Connected again.");
+    else this.look(this.connected);
   }
 }

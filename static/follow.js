@@ -19,7 +19,8 @@ export class Follower {
   }
 
   start() {
-    if (document.hidden || this.source) return;
+    if (document.hidden || this.source?.readyState === EventSource.OPEN) return;
+    this.source?.close(); // one that tries by itself would still tell of a net that was gone
     const source = new EventSource(this.address);
     this.source = source;
     this.expect();

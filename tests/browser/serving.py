@@ -8,6 +8,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from server.cli import main
+from server.web.rendering import environment
+
+# what is split off from this process has its templates ready
+for template in environment().list_templates():
+    environment().get_template(template)
 
 
 def serve(command: Sequence[str], log: Path) -> None:

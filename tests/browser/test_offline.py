@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import socket
 from collections.abc import Iterator
@@ -109,6 +110,25 @@ def test_sixty_steps_without_the_net_and_a_reload_and_each_counts_once_and_in_or
     assert read(tablet).card == last.card == own_runner.weaving().place.card
     assert f"Taps handed in: {STEPS}" in read(tablet).message
     expect_each_counted_once(own_runner, seen, begun=screen.turn)
+
+
+def test_what_was_handed_in_is_still_said_when_the_net_is_lost_once_more(
+    own_runner: Runner, new_tablet: NewTablet
+) -> None:
+    own_runner.put_on_loom(2)
+    tablet = new_tablet()
+    at_loom(own_runner, tablet)
+    own_runner.house.kill()
+    go_on(tablet, 3)
+    tablet.route("**/follow", lambda route: route.abort())
+    own_runner.house.start()
+    tablet.locator("html[data-kept='0']").wait_for()
+    for _ in range(2):  # the stream does not come back, so it looks again and again
+        with tablet.expect_response(re.compile(r"/ahead\?.*most=1(&|$)")):
+            pass
+    tablet.unroute("**/follow")
+    wait_until_connected(tablet)
+    assert "Taps handed in: 3" in read(tablet).message
 
 
 def test_over_plain_http_the_taps_outlive_a_reload_though_the_page_cannot(
