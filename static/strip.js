@@ -33,7 +33,7 @@ export class Strip {
 
   found() {
     this.isConnected = true;
-    if (!this.companion.kept.taps.length) tell("Connected again.");
+    if (!this.companion.kept.taps.length) tell(this.companion.connected);
     this.draw();
   }
 

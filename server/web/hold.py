@@ -48,7 +48,7 @@ MOST_TAPS = 1000
 """Taps handed in at once."""
 MOST_TOLD = 50
 """Entries of other screens that are told where two went apart."""
-_A_MONTH = timedelta(days=31)
+_A_MONTH = 31 * 24 * 3600 * 1000  # milliseconds
 _LARGEST = 10**9
 
 OTHER_DATABASE = (
@@ -205,7 +205,7 @@ class SentTap(BaseModel):
 
     def made(self, now: datetime) -> datetime:
         """When it was made; a month ago at most."""
-        return now - min(timedelta(milliseconds=min(self.age, _LARGEST * 10)), _A_MONTH)
+        return now - timedelta(milliseconds=min(self.age, _A_MONTH))
 
 
 _TAPS = TypeAdapter(Annotated[list[SentTap], Field(min_length=1, max_length=MOST_TAPS)])

@@ -42,6 +42,8 @@ def kept_photograph(content: bytes) -> bytes:
                 ImageOps.exif_transpose(photograph, in_place=True)
                 small = _on_white(photograph)
                 small.thumbnail((LONGEST, LONGEST))
+        except NotUnderstood:
+            raise
         except UnidentifiedImageError as why:
             raise NotUnderstood(
                 "That file is no picture that can be kept; choose a JPEG, PNG or WebP."
@@ -58,8 +60,6 @@ def kept_photograph(content: bytes) -> bytes:
             ArithmeticError,
             MemoryError,
         ) as why:
-            if isinstance(why, NotUnderstood):
-                raise
             raise NotUnderstood(
                 "That picture is broken off or damaged; take it again, or choose another."
             ) from why

@@ -58,18 +58,16 @@ async def bring_in(request: Request) -> Response:
 
 def _plan_and_keep(request: Request, content: bytes) -> int:
     piece = read_piece(content)
-    try:
-        with turn_to_plan():
+    with turn_to_plan():
+        try:
             order = plan(piece, limit=PLANNING_SECONDS)
-        return store_of(request).add_piece(content.decode("utf-8-sig"), order, sent=True)
-    except NotUnderstood:
-        raise
-    except (Mismatch, ValueError) as fault:
-        _log.exception("A plan came out wrong.")
-        raise NotUnderstood(
-            "The plan that Spareshaft worked out does not weave this piece, so nothing was kept. "
-            "The fault is Spareshaft’s, not the file’s."
-        ) from fault
+            return store_of(request).add_piece(content.decode("utf-8-sig"), order, sent=True)
+        except (Mismatch, ValueError) as fault:
+            _log.exception("A plan came out wrong.")
+            raise NotUnderstood(
+                "The plan that Spareshaft worked out does not weave this piece, so nothing was kept. "
+                "The fault is Spareshaft’s, not the file’s."
+            ) from fault
 
 
 def _pieces_page(request: Request, refusal: str = "", status: int = 200) -> Response:

@@ -85,21 +85,19 @@ def planned(weaving: Weaving, proposal: Proposal, naming: Naming) -> Planned:
         NotUnderstood: if there is no way on, the loom cannot stand like that, or too many plans are being
             worked out; says why.
     """
-    try:
-        with turn_to_plan():
+    with turn_to_plan():
+        try:
             course, cards, mark = _worked_out(weaving, proposal)
-    except NotUnderstood:
-        raise
-    except NoPlan as why:
-        raise NotUnderstood(why.counted(naming.shaft)) from why
-    except Refused as why:
-        raise NotUnderstood(str(why)) from why
-    except (Mismatch, ValueError) as fault:
-        _log.exception("A plan on the way came out wrong.")
-        raise NotUnderstood(
-            "The plan that Spareshaft worked out does not weave what is left, so nothing was changed. "
-            "The fault is Spareshaft’s."
-        ) from fault
+        except NoPlan as why:
+            raise NotUnderstood(why.counted(naming.shaft)) from why
+        except Refused as why:
+            raise NotUnderstood(str(why)) from why
+        except (Mismatch, ValueError) as fault:
+            _log.exception("A plan on the way came out wrong.")
+            raise NotUnderstood(
+                "The plan that Spareshaft worked out does not weave what is left, so nothing was changed. "
+                "The fault is Spareshaft’s."
+            ) from fault
     return Planned(proposal, course, cards, mark, left_now(weaving))
 
 

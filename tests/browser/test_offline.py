@@ -129,6 +129,11 @@ def test_what_was_handed_in_is_still_said_when_the_net_is_lost_once_more(
     tablet.unroute("**/follow")
     wait_until_connected(tablet)
     assert "Taps handed in: 3" in read(tablet).message
+    own_runner.house.kill()
+    strip(tablet)
+    own_runner.house.start()
+    wait_until_connected(tablet)
+    assert "Taps handed in: 3" in read(tablet).message, "whichever hears first that the net is back"
 
 
 def test_over_plain_http_the_taps_outlive_a_reload_though_the_page_cannot(
