@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from server.design.threads import Threads
 from server.loom.picks import picks_of_row, treadles_of_row
 from server.loom.state import Loom
 
@@ -24,6 +25,19 @@ class Minutes:
     pull: float = 0.02
 
 
+@dataclass(frozen=True, slots=True)
+class BandOfRows:
+    """Rows of a piece that belong together, one after another `times` times.
+
+    Attributes:
+        rows: how many rows it has, each time.
+    """
+
+    name: str
+    rows: int
+    times: int = 1
+
+
 @dataclass(frozen=True)
 class Piece:
     """A piece to weave.
@@ -34,6 +48,8 @@ class Piece:
         treadling: the cycle of treadles (from 1), used in turn pick by pick, on across rows.
         free_walks: rows after which a walk costs nothing; 0: before the first.
         no_walks: rows after which none may be made.
+        threads: what the cloth is made of, where the file tells it.
+        bands: which rows belong together, in order, where the file tells it; together they are all rows.
     """
 
     name: str
@@ -44,6 +60,8 @@ class Piece:
     minutes: Minutes = field(default_factory=Minutes)
     free_walks: frozenset[int] = frozenset()
     no_walks: frozenset[int] = frozenset()
+    threads: Threads | None = None
+    bands: tuple[BandOfRows, ...] = ()
 
     def picks(self, row: int) -> int:
         """Picks of a row, counted from 1."""

@@ -7,10 +7,11 @@ import math
 import re
 from typing import Annotated, Any, NoReturn
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, model_validator
 from pydantic_core import ErrorDetails
 
-from server.design.piece import Minutes, Piece
+from server.design.piece import BandOfRows, Minutes, Piece
+from server.design.threads import threads_of
 from server.loom.leashes import NO_SHAFT
 from server.loom.state import Loom
 
@@ -136,7 +137,7 @@ def read_piece(text: str | bytes) -> Piece:
     Raises:
         Unusable: with one sentence that says where the file goes wrong, and why.
     """
-    content = _read_json(text)
+    content = read_json(text)
     if not isinstance(content, dict):
         raise Unusable("This is not a piece file: it should be one JSON object, { … }.")
     if content.get("format") != "spareshaft-piece":
@@ -147,7 +148,7 @@ def read_piece(text: str | bytes) -> Piece:
     try:
         form = PieceForm.model_validate(content)
     except ValidationError as error:
-        raise Unusable(_sentence(error.errors()[0])) from None
+        raise Unusable(sentence(error.errors()[0])) from None
     return _piece(form)
 
 
@@ -156,6 +157,7 @@ def _piece(form: PieceForm) -> Piece:
     loom = Loom(
         leashes=tuple(form.leashes),
         single_cords=frozenset(form.single_cords or hung_on_nothing),
+        leashes_per_unit=_leashes_per_unit(form.loom.extra, len(form.leashes)),
         **form.loom.model_dump(exclude={"extra"}),
     )
     return Piece(
@@ -169,10 +171,36 @@ def _piece(form: PieceForm) -> Piece:
         minutes=Minutes(**form.minutes.model_dump()),
         free_walks=frozenset(form.free_walks),
         no_walks=frozenset(form.no_walks),
+        threads=threads_of(form.extra, len(form.leashes), form.loom.treadles),
+        bands=_bands(form.extra, len(form.rows)),
     )
 
 
-def _read_json(text: str | bytes) -> Any:
+# What our own files say besides is under `extra`, where nothing may be refused: what is not ours is as none.
+
+_LEASHES_PER_UNIT = TypeAdapter(list[Annotated[int, Field(strict=True, ge=1, le=1_000)]])
+_BANDS = TypeAdapter(list[BandOfRows])
+
+
+def _leashes_per_unit(extra: Extra, units: int) -> tuple[int, ...]:
+    try:
+        counts = _LEASHES_PER_UNIT.validate_python(extra.get("leashes_per_unit"))
+    except ValidationError:
+        return ()
+    return tuple(counts) if len(counts) == units and set(counts) != {1} else ()
+
+
+def _bands(extra: Extra, rows: int) -> tuple[BandOfRows, ...]:
+    try:
+        bands = _BANDS.validate_python(extra.get("bands"), strict=False)
+    except ValidationError:
+        return ()
+    whole = all(band.rows > 0 and band.times > 0 for band in bands)
+    return tuple(bands) if whole and sum(band.rows * band.times for band in bands) == rows else ()
+
+
+def read_json(text: str | bytes) -> Any:
+    """JSON read as strictly as a piece file is. Unusable with a sentence if it is none."""
     if isinstance(text, bytes):
         try:
             text = text.decode("utf-8-sig")
@@ -238,7 +266,7 @@ _WHY = {
 _SHOWS_VALUE = {"int_type", "float_type", "string_type", "bool_type", "list_type", "dict_type"}
 
 
-def _sentence(error: ErrorDetails) -> str:
+def sentence(error: ErrorDetails) -> str:
     """Pydantic's first complaint as one sentence: where, then why."""
     kind = error["type"]
     if kind == "value_error":

@@ -33,6 +33,7 @@ class Loom:
         spare_handles: handles S1 … Sn with draw cords that hang free.
         temporaries_per_shaft: how many temporaries one shaft takes at once.
         temporaries_may_stay: whether a shaft may be lifted while a temporary of it lies unused.
+        leashes_per_unit: in how many leashes each unit hangs; empty: in one each.
     """
 
     leashes: tuple[int, ...]
@@ -44,6 +45,7 @@ class Loom:
     spare_handles: int = 0
     temporaries_per_shaft: int = 2
     temporaries_may_stay: bool = True
+    leashes_per_unit: tuple[int, ...] = ()
 
     @cached_property
     def units_by_shaft(self) -> dict[int, frozenset[int]]:
@@ -57,6 +59,10 @@ class Loom:
     def units_of(self, shaft: int) -> frozenset[int]:
         """The units on a pattern shaft; empty where nothing hangs."""
         return self.units_by_shaft.get(shaft, frozenset())
+
+    def leashes_of(self, unit: int) -> int:
+        """In how many leashes a unit hangs."""
+        return self.leashes_per_unit[unit - 1] if self.leashes_per_unit else 1
 
     def home(self, handle: str) -> str | None:
         """What a handle's cords are on when the loom is as it was; None for a spare handle.

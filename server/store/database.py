@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 import os
 import threading
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import cast
 
@@ -23,16 +23,14 @@ from server.plan.replay import verify
 from server.plan.workorder import WorkOrder, read_workorder, write_workorder
 from server.session.cards import Course, deal, deal_course
 from server.session.place import Decks, NotNow, Place, Tap, after_tap, is_stale
+from server.store.board import SENT_TWICE, Board
 from server.store.courses import read_course, write_course
 from server.store.failure import READ_ONLY, StoreFailure, told
-from server.store.opening import bring_up_to_date, open_engine, revision_of, write_ahead
+from server.store.opening import bring_up_to_date, open_engine, revision_of, transaction, write_ahead
 from server.store.tables import CourseRow, NameRow, NoteRow, PieceRow, PreferenceRow, TapRow, utc_text
 from server.store.weavings import Answer, Log, LogEntry, Note, PieceLine, Weaving, rows_woven
 
 __all__ = ["Store", "StoreFailure", "utc_now"]
-
-SENT_TWICE = timedelta(minutes=1)
-"""A form that comes again within this is one that was pressed twice, or sent again by a slow net."""
 
 STALE = "Another tap was first; this is where the piece is now."
 
@@ -73,6 +71,7 @@ class Store:
 
     Attributes:
         name: the file's own name, eight hexadecimal digits, made at random with it.
+        board: the warps, designs and figures in it.
     """
 
     def __init__(self, path: Path, *, clock: Callable[[], datetime] = utc_now) -> None:
@@ -109,6 +108,7 @@ class Store:
                 self.close()
                 raise
         self._writing = self._reading.execution_options(immediate=True)
+        self.board = Board(path, self._reading, self._writing, self.now)
 
     def now(self) -> datetime:
         """The time by this store's clock, in UTC."""
@@ -126,13 +126,14 @@ class Store:
         all_known.sort(key=lambda known: (lines[known].last_at or known.added_at, known.id), reverse=True)
         return [lines[known] for known in all_known]
 
-    def add_piece(self, text: str, order: WorkOrder, *, sent: bool = False) -> int:
+    def add_piece(self, text: str, order: WorkOrder, *, sent: bool = False, design: int | None = None) -> int:
         """Keep a piece and its plan.
 
         Args:
             text: the piece's file.
             order: its plan; it is replayed against the piece before it is kept.
             sent: by a form. One that comes again within a minute is the same form, sent twice.
+            design: id of the design that it was drawn as.
 
         Returns:
             The new piece's id.
@@ -149,6 +150,7 @@ class Store:
             file_text=text,
             order_text=write_workorder(order),
             added_at=self.now(),
+            design=design,
         )
         with self._transaction(self._writing) as session:
             if sent:
@@ -332,11 +334,8 @@ class Store:
         for listener in self._change_listeners:
             listener()
 
-    @contextmanager
-    def _transaction(self, engine: Engine) -> Iterator[Session]:
-        """One transaction: committed at the end, undone on any error."""
-        with told(self.path), Session(engine) as session, session.begin():
-            yield session
+    def _transaction(self, engine: Engine) -> AbstractContextManager[Session]:
+        return transaction(self.path, engine)
 
     def _piece(self, session: Session, piece_id: int) -> _Known | None:
         if (known := self._known.get(piece_id)) is None:

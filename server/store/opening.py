@@ -6,7 +6,8 @@ import os
 import sqlite3
 import threading
 import time
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from datetime import datetime
 from pathlib import Path
 
@@ -14,8 +15,9 @@ from alembic import command
 from alembic.config import Config
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, QueuePool, create_engine, event
+from sqlmodel import Session
 
-from server.store.failure import StoreFailure
+from server.store.failure import StoreFailure, told
 
 BUSY_SECONDS = 5.0
 """How long one waits for another that is writing."""
@@ -47,6 +49,17 @@ def open_engine(path: Path) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if immediate else "BEGIN")
 
     return engine
+
+
+@contextmanager
+def transaction(path: Path, engine: Engine) -> Iterator[Session]:
+    """One transaction on the file: committed at the end, undone on any error.
+
+    Raises:
+        StoreFailure: if the file cannot be used.
+    """
+    with told(path), Session(engine) as session, session.begin():
+        yield session
 
 
 def write_ahead(path: Path) -> None:

@@ -40,6 +40,57 @@ class PieceRow(SQLModel, table=True):
     file_text: str = Field(sa_type=Text)
     order_text: str = Field(sa_type=Text)
     added_at: datetime = Field(sa_type=UtcTime)
+    design: int | None = None  # that it was drawn as, if it was drawn here
+
+
+class WarpRow(SQLModel, table=True):
+    """A warp that designs are drawn on."""
+
+    __tablename__ = "warps"
+
+    id: int | None = Field(default=None, primary_key=True)
+    name: str = Field(sa_type=Text)
+    warp_text: str = Field(sa_type=Text)
+    changed_at: datetime = Field(sa_type=UtcTime)
+    thrown_away: bool = False
+
+
+class DesignRow(SQLModel, table=True):
+    """A design as it is now, after the first `at` of its changes."""
+
+    __tablename__ = "designs"
+
+    id: int | None = Field(default=None, primary_key=True)
+    warp: int = Field(foreign_key="warps.id", index=True)
+    name: str = Field(sa_type=Text)
+    design_text: str = Field(sa_type=Text)
+    at: int = 0
+    changed_at: datetime = Field(sa_type=UtcTime)
+    thrown_away: bool = False
+
+
+class ChangeRow(SQLModel, table=True):
+    """One change of a design. Those beyond the design's `at` are taken back, and go when another is made."""
+
+    __tablename__ = "changes"
+    __table_args__ = (Index("changes_once", "design", "key", unique=True),)
+
+    design: int = Field(foreign_key="designs.id", primary_key=True)
+    number: int = Field(primary_key=True)
+    change_text: str = Field(sa_type=Text)
+    key: str | None = Field(default=None, sa_type=Text)
+
+
+class FigureRow(SQLModel, table=True):
+    """A figure in the box, to be put into any design."""
+
+    __tablename__ = "figures"
+
+    id: int | None = Field(default=None, primary_key=True)
+    name: str = Field(sa_type=Text)
+    rows_text: str = Field(sa_type=Text)
+    added_at: datetime = Field(sa_type=UtcTime)
+    thrown_away: bool = False
 
 
 class TapRow(SQLModel, table=True):

@@ -36,7 +36,8 @@ def older(tmp_path: Path) -> Path:
         other.tap(other.add_piece(piece_text(), piece_order()), Tap("begin", 0, 0))
     with closing(sqlite3.connect(path)) as connection, connection:
         connection.execute("ATTACH ? AS other", (str(tmp_path / "other.sqlite"),))
-        connection.execute("INSERT INTO pieces SELECT * FROM other.pieces")
+        columns = "id, name, loom_name, file_text, order_text, added_at"
+        connection.execute(f"INSERT INTO pieces SELECT {columns} FROM other.pieces")
         connection.execute("INSERT INTO taps SELECT piece, turn, kind, card, again, at FROM other.taps")
     return path
 

@@ -1,0 +1,1 @@
+"""What comes out: which end lies over which pick, its floats, its edges, and how it looks."""

@@ -1,0 +1,432 @@
+"""The drawing board: warps, the designs drawn on them with every change, and the box of figures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TypeVar, cast
+
+from sqlalchemy import Engine, delete, func
+from sqlmodel import Session, col, select
+
+from server.design.design import (
+    Change,
+    Design,
+    Run,
+    changed,
+    check,
+    read_change,
+    read_design,
+    setting,
+    taken_back,
+    write_change,
+    write_design,
+)
+from server.design.warp import Warp, read_warp
+from server.store.opening import transaction
+from server.store.tables import ChangeRow, DesignRow, FigureRow, PieceRow, WarpRow
+
+SENT_TWICE = timedelta(minutes=1)
+"""A form that comes again within this is one that was pressed twice, or sent again by a slow net."""
+
+MOST_FIGURES = 500
+
+
+class NotKept(ValueError):
+    """What was asked for was not done; the message is a sentence for the weaver."""
+
+
+@dataclass(frozen=True, slots=True)
+class KeptWarp:
+    """A warp on the board.
+
+    Attributes:
+        designs: how many designs are drawn on it.
+    """
+
+    id: int
+    warp: Warp
+    designs: int
+    changed_at: datetime
+
+    @property
+    def name(self) -> str:
+        """Its name."""
+        return self.warp.name
+
+
+@dataclass(frozen=True, slots=True)
+class KeptDesign:
+    """A design on the board, as it is now.
+
+    Attributes:
+        at: how many of its changes hold: the last that can be taken back.
+        made: how many there are, with those that were taken back and can be made again.
+        pieces: ids of the pieces that were made of it, oldest first.
+    """
+
+    id: int
+    name: str
+    warp_id: int
+    warp: Warp
+    design: Design
+    at: int
+    made: int
+    changed_at: datetime
+    pieces: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DesignLine:
+    """A design in a list."""
+
+    id: int
+    name: str
+    warp_id: int
+    warp_name: str
+    units: int
+    rows: int
+    changed_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A figure in the box.
+
+    Attributes:
+        rows: "#" and ".", the first row woven first.
+    """
+
+    id: int
+    name: str
+    rows: tuple[str, ...]
+
+
+class Board:
+    """The drawing board of one database file; `Store.board` makes it.
+
+    Every method may raise `StoreFailure`; then nothing was changed.
+    """
+
+    def __init__(self, path: Path, reading: Engine, writing: Engine, now: Callable[[], datetime]) -> None:
+        self._path, self._reading, self._writing, self._now = path, reading, writing, now
+
+    def _read(self) -> AbstractContextManager[Session]:
+        return transaction(self._path, self._reading)
+
+    def _write(self) -> AbstractContextManager[Session]:
+        return transaction(self._path, self._writing)
+
+    # --- warps -------------------------------------------------------------------------------------------
+
+    def warps(self) -> list[KeptWarp]:
+        """All warps, the one changed last first."""
+        with self._read() as session:
+            rows = session.exec(
+                select(WarpRow)
+                .where(col(WarpRow.thrown_away).is_(False))
+                .order_by(col(WarpRow.changed_at).desc(), col(WarpRow.id).desc())
+            )
+            return [_kept_warp(session, row) for row in rows]
+
+    def warp(self, warp_id: int) -> KeptWarp | None:
+        """A warp; None if there is none of that number."""
+        with self._read() as session:
+            row = _get(session, WarpRow, warp_id)
+            return None if row is None or row.thrown_away else _kept_warp(session, row)
+
+    def add_warp(self, text: str) -> int:
+        """Keep a warp; returns its id. The same again within a minute is the same form, sent twice.
+
+        Raises:
+            Unusable: if the text is none.
+        """
+        warp = read_warp(text)
+        row = WarpRow(name=warp.name, warp_text=text, changed_at=self._now())
+        with self._write() as session:
+            newest = session.exec(select(WarpRow).order_by(col(WarpRow.id).desc()).limit(1)).first()
+            if (
+                newest is not None
+                and (newest.warp_text, newest.thrown_away) == (text, False)
+                and abs(row.changed_at - newest.changed_at) < SENT_TWICE
+            ):
+                return cast(int, newest.id)
+            session.add(row)
+            session.flush()
+            return cast(int, row.id)
+
+    def change_warp(self, warp_id: int, text: str) -> None:
+        """Keep a warp as it is now.
+
+        Raises:
+            Unusable: if the text is none.
+            NotKept: if there is no such warp, or designs are drawn on it that would not fit any more.
+        """
+        warp = read_warp(text)
+        with self._write() as session:
+            row = _get(session, WarpRow, warp_id)
+            if row is None or row.thrown_away:
+                raise NotKept("That warp is not here any more.")
+            units = read_warp(row.warp_text).units
+            if warp.units != units and (drawn := _designs_on(session, warp_id)):
+                designs = f"{drawn} designs are" if drawn > 1 else "A design is"
+                raise NotKept(
+                    f"{designs} drawn on this warp, {units} units wide; with {warp.units} units it would not "
+                    "fit any more. Keep the new leash order as another warp."
+                )
+            row.name, row.warp_text, row.changed_at = warp.name, text, self._now()
+            session.add(row)
+
+    def throw_warp_away(self, warp_id: int, away: bool = True) -> None:
+        """Put a warp out of sight, or back.
+
+        Raises:
+            NotKept: if there is no such warp, or designs are drawn on it.
+        """
+        with self._write() as session:
+            row = _get(session, WarpRow, warp_id)
+            if row is None:
+                raise NotKept("There is no such warp.")
+            if away and _designs_on(session, warp_id):
+                raise NotKept("Designs are drawn on this warp; throw those away first.")
+            row.thrown_away = away
+            session.add(row)
+
+    # --- designs -----------------------------------------------------------------------------------------
+
+    def designs(self, warp_id: int | None = None) -> list[DesignLine]:
+        """All designs, or those on one warp; the one changed last first."""
+        with self._read() as session:
+            chosen = (
+                select(DesignRow, WarpRow.name)
+                .join(WarpRow)
+                .where(col(DesignRow.thrown_away).is_(False))
+                .order_by(col(DesignRow.changed_at).desc(), col(DesignRow.id).desc())
+            )
+            if warp_id is not None:
+                chosen = chosen.where(DesignRow.warp == warp_id)
+            lines = []
+            for row, warp_name in session.exec(chosen):
+                design = read_design(row.design_text)
+                rows = sum(max(1, len(band.rows)) * band.times for band in design.bands)
+                lines.append(
+                    DesignLine(
+                        cast(int, row.id), row.name, row.warp, warp_name, design.units, rows, row.changed_at
+                    )
+                )
+            return lines
+
+    def design(self, design_id: int) -> KeptDesign | None:
+        """A design; None if there is none of that number."""
+        with self._read() as session:
+            row = _get(session, DesignRow, design_id)
+            return None if row is None or row.thrown_away else _kept_design(session, row)
+
+    def add_design(self, warp_id: int, name: str, design: Design) -> int:
+        """Keep a new design; returns its id. The same again within a minute is the same form, sent twice.
+
+        Raises:
+            ValueError: with a sentence, if it cannot be kept.
+        """
+        check(design)
+        text, now = write_design(design), self._now()
+        with self._write() as session:
+            warp = _get(session, WarpRow, warp_id)
+            if warp is None or warp.thrown_away:
+                raise NotKept("That warp is not here any more; choose another.")
+            if read_warp(warp.warp_text).units != design.units:
+                raise NotKept("The design is not as wide as the warp.")
+            newest = session.exec(select(DesignRow).order_by(col(DesignRow.id).desc()).limit(1)).first()
+            if (
+                newest is not None
+                and (newest.warp, newest.name, newest.design_text) == (warp_id, name, text)
+                and (newest.at, newest.thrown_away) == (0, False)
+                and abs(now - newest.changed_at) < SENT_TWICE
+            ):
+                return cast(int, newest.id)
+            row = DesignRow(warp=warp_id, name=name, design_text=text, changed_at=now)
+            session.add(row)
+            session.flush()
+            return cast(int, row.id)
+
+    def draw(self, design_id: int, band: int, runs: Sequence[Run], key: str) -> KeptDesign | None:
+        """Set stretches of rows, as one change. It holds wherever else was drawn meanwhile.
+
+        Args:
+            key: the stroke's own name; under one name it counts once.
+
+        Raises:
+            ValueError: with a sentence, if the band is gone or has no such cells.
+        """
+        return self.change(design_id, lambda design: setting(design, band, runs), key)
+
+    def change(
+        self, design_id: int, make: Callable[[Design], Change | None], key: str = ""
+    ) -> KeptDesign | None:
+        """Make one change; when this returns it is on the disk.
+
+        Args:
+            make: the change, of the design as it is now; None: there is nothing to change.
+            key: its own name; under one name a change counts once. "": none.
+
+        Returns:
+            The design as it is then; None if there is none of that number.
+
+        Raises:
+            ValueError: with a sentence, if the design cannot be changed so.
+        """
+        with self._write() as session:
+            row = _get(session, DesignRow, design_id)
+            if row is None or row.thrown_away:
+                return None
+            if key and _has_change(session, design_id, key):
+                return _kept_design(session, row)
+            design = read_design(row.design_text)
+            change = make(design)
+            if change is None:
+                return _kept_design(session, row)
+            after = changed(design, change)
+            if after != design:
+                check(after)
+                _forget_taken_back(session, design_id, row.at)
+                row.at += 1
+                row.design_text, row.changed_at = write_design(after), self._now()
+                session.add(row)
+                session.add(
+                    ChangeRow(
+                        design=design_id, number=row.at, change_text=write_change(change), key=key or None
+                    )
+                )
+                session.flush()
+            return _kept_design(session, row)
+
+    def take_back(self, design_id: int, at: int) -> KeptDesign | None:
+        """Take the last change back. Nothing happens unless `at` changes hold now: then it was another's."""
+        return self._step(design_id, at, back=True)
+
+    def make_again(self, design_id: int, at: int) -> KeptDesign | None:
+        """Make the change again that was taken back last. Nothing happens unless `at` changes hold now."""
+        return self._step(design_id, at, back=False)
+
+    def _step(self, design_id: int, at: int, *, back: bool) -> KeptDesign | None:
+        with self._write() as session:
+            row = _get(session, DesignRow, design_id)
+            if row is None or row.thrown_away:
+                return None
+            number = at if back else at + 1
+            if row.at == at and (change := session.get(ChangeRow, (design_id, number))) is not None:
+                step = taken_back if back else changed
+                design = step(read_design(row.design_text), read_change(change.change_text))
+                row.design_text, row.at, row.changed_at = (
+                    write_design(design),
+                    at + (-1 if back else 1),
+                    self._now(),
+                )
+                session.add(row)
+                session.flush()
+            return _kept_design(session, row)
+
+    def rename_design(self, design_id: int, name: str) -> bool:
+        """Give a design another name; False if there is none of that number."""
+        with self._write() as session:
+            row = _get(session, DesignRow, design_id)
+            if row is None:
+                return False
+            row.name = name
+            session.add(row)
+            return True
+
+    def throw_design_away(self, design_id: int, away: bool = True) -> bool:
+        """Put a design out of sight, or back; False if there is none of that number."""
+        with self._write() as session:
+            row = _get(session, DesignRow, design_id)
+            if row is None:
+                return False
+            row.thrown_away = away
+            session.add(row)
+            return True
+
+    # --- the box of figures ------------------------------------------------------------------------------
+
+    def figures(self) -> list[Figure]:
+        """The figures in the box, by name."""
+        with self._read() as session:
+            rows = session.exec(
+                select(FigureRow).where(col(FigureRow.thrown_away).is_(False)).order_by(col(FigureRow.id))
+            )
+            found = [Figure(cast(int, row.id), row.name, tuple(row.rows_text.split("\n"))) for row in rows]
+        return sorted(found, key=lambda figure: (figure.name.casefold(), figure.id))
+
+    def add_figure(self, name: str, rows: Iterable[str]) -> int:
+        """Put a figure into the box; returns its id.
+
+        Raises:
+            NotKept: if the box is full.
+        """
+        with self._write() as session:
+            there = session.exec(select(func.count()).where(col(FigureRow.thrown_away).is_(False))).one()
+            if there >= MOST_FIGURES:
+                raise NotKept(f"The box holds {MOST_FIGURES} figures; throw some away first.")
+            row = FigureRow(name=name, rows_text="\n".join(rows), added_at=self._now())
+            session.add(row)
+            session.flush()
+            return cast(int, row.id)
+
+    def throw_figure_away(self, figure_id: int, away: bool = True) -> bool:
+        """Put a figure out of sight, or back; False if there is none of that number."""
+        with self._write() as session:
+            row = _get(session, FigureRow, figure_id)
+            if row is None:
+                return False
+            row.thrown_away = away
+            session.add(row)
+            return True
+
+
+_Row = TypeVar("_Row", WarpRow, DesignRow, FigureRow)
+
+
+def _get(session: Session, kind: type[_Row], number: int) -> _Row | None:
+    return session.get(kind, number) if 0 < number < 2**63 else None
+
+
+def _designs_on(session: Session, warp_id: int) -> int:
+    on_it = select(func.count()).where(DesignRow.warp == warp_id, col(DesignRow.thrown_away).is_(False))
+    return session.exec(on_it).one()
+
+
+def _has_change(session: Session, design_id: int, key: str) -> bool:
+    found = select(ChangeRow.number).where(ChangeRow.design == design_id, ChangeRow.key == key)
+    return session.exec(found).first() is not None
+
+
+def _forget_taken_back(session: Session, design_id: int, at: int) -> None:
+    session.connection().execute(
+        delete(ChangeRow).where(col(ChangeRow.design) == design_id, col(ChangeRow.number) > at)
+    )
+
+
+def _kept_warp(session: Session, row: WarpRow) -> KeptWarp:
+    warp_id = cast(int, row.id)
+    return KeptWarp(warp_id, read_warp(row.warp_text), _designs_on(session, warp_id), row.changed_at)
+
+
+def _kept_design(session: Session, row: DesignRow) -> KeptDesign:
+    design_id = cast(int, row.id)
+    warp = cast(WarpRow, session.get(WarpRow, row.warp))
+    made = session.exec(select(func.max(ChangeRow.number)).where(ChangeRow.design == design_id)).one()
+    pieces = session.exec(select(PieceRow.id).where(PieceRow.design == design_id).order_by(col(PieceRow.id)))
+    return KeptDesign(
+        id=design_id,
+        name=row.name,
+        warp_id=row.warp,
+        warp=read_warp(warp.warp_text),
+        design=read_design(row.design_text),
+        at=row.at,
+        made=made or 0,
+        changed_at=row.changed_at,
+        pieces=tuple(cast(int, piece) for piece in pieces),
+    )
