@@ -123,10 +123,18 @@ def test_without_a_voice_the_help_card_says_so_and_the_page_works(
     wait_for_turn(tablet, 4)
 
 
+GIVES_A_LOCK = """
+window.asked = [];
+const wakeLock = { request: async (kind) => window.asked.push(kind) };
+Object.defineProperty(Navigator.prototype, "wakeLock", { value: wakeLock, configurable: true });
+"""
+"""A Chromium without a screen has none of its own to give."""
+
+
 @pytest.mark.parametrize(
     ("lacks", "way", "said"),
     [
-        ("", "lock", "while the page is seen"),
+        (GIVES_A_LOCK, "lock", "while the page is seen"),
         ("delete Navigator.prototype.wakeLock;", "video", "by a video that nobody sees"),
         (
             "delete Navigator.prototype.wakeLock; delete HTMLCanvasElement.prototype.captureStream;",
@@ -144,6 +152,8 @@ def test_the_screen_is_kept_on_in_the_way_that_there_is(
     tablet.goto(f"{runner.url}/loom")
     tablet.keyboard.press("PageDown")
     tablet.locator(f"html[data-awake={way}]").wait_for()
+    if way == "lock":
+        assert tablet.evaluate("asked") == ["screen"]
     if way == "video":
         video = tablet.locator("video.awake-video")
         assert video.evaluate("v => !v.paused && v.muted && v.readyState > 0")
