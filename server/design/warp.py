@@ -40,6 +40,8 @@ class Part:
             they are listed, 0 for a unit on its single cord only; single is `shafts` units on single cords.
         hung: how often the turning points of a pointed part are hung, 1 or 2.
         corded: whether each unit has a single draw cord beside its shaft.
+        falling: whether a straight or pointed part begins at the last of its shafts and goes to the first:
+            3 2 1, 3 2 1, and down and up again.
         mirrored: whether the part is hung from its right: the far one of two borders.
         ends: ends to a unit, used in turn over the part's units.
         leashes_each: leashes to a unit, used in turn.
@@ -51,6 +53,7 @@ class Part:
     times: int = 1
     hung: int = 1
     corded: bool = False
+    falling: bool = False
     mirrored: bool = False
     leashes: tuple[int, ...] = ()
     ends: tuple[int, ...] = (4,)
@@ -73,6 +76,9 @@ class Part:
                 hung = leashes.free(self.leashes)
             case "single":
                 hung = leashes.single(self.shafts)
+        if self.falling and self.kind in ("straight", "pointed"):
+            both = 2 * self.first + self.shafts - 1
+            hung = replace(hung, leashes=tuple(both - shaft for shaft in hung.leashes))
         if self.corded:
             hung = leashes.corded(hung)
         return leashes.mirrored(hung) if self.mirrored else hung
@@ -109,6 +115,19 @@ class Warp:
     def units(self) -> int:
         """How many units hang on it."""
         return len(self.loom.leashes)
+
+
+def counted_from_back(part: Part, shafts: int) -> Part:
+    """The part as one names it who counts `shafts` pattern shafts from the back; twice is as before.
+
+    The units stay where they hang: only the numbers of their shafts change.
+    """
+    if part.kind == "free":
+        turned = tuple(shafts + 1 - shaft if shaft else shaft for shaft in part.leashes)
+        return replace(part, leashes=turned)
+    if part.kind == "single":
+        return part
+    return replace(part, first=shafts + 2 - part.first - part.shafts, falling=not part.falling)
 
 
 def hang(
@@ -189,6 +208,7 @@ class PartForm(_Strict):
     times: _Units = 1
     hung: Annotated[int, Field(ge=1, le=2)] = 1
     corded: bool = False
+    falling: bool = False
     mirrored: bool = False
     leashes: Annotated[list[Annotated[int, Field(ge=0)]], Field(max_length=MOST_UNITS)] = []
     ends: _Counts = [4]
