@@ -27,10 +27,12 @@ lint: $(VENV)/.developing ## style, types, and which part may know which
 	@$(BIN)/mypy
 	@$(BIN)/lint-imports
 
-bench: $(VENV)/.developing chromium ## how long planning takes, and taps
+bench: $(VENV)/.developing chromium ## how long planning takes, taps, the cloth, a stroke
 	@$(BIN)/python -m tests.bench
 	@$(BIN)/python -m tests.bench.taps
 	@$(BIN)/python -m tests.bench.tablet
+	@$(BIN)/python -m tests.bench.cloth
+	@$(BIN)/python -m tests.bench.squared
 
 chromium: ## the browser that tests tap in, without a screen where Debian has it so: it is thrice as quick
 	@command -v chromium-headless-shell >/dev/null || $(call apt_install,chromium-headless-shell) || \

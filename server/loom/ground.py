@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import gcd
 
 MOST_GROUND_SHAFTS = 64
@@ -166,6 +167,35 @@ def shaft_of_end(threading: Sequence[int], ends: Iterable[int]) -> tuple[int, ..
     return tuple(threading[(end - 1) % len(threading)] for end in ends)
 
 
+def weave_name(ground: Ground, treadling: Sequence[int]) -> str:
+    """What weave the treadles make, trodden in this cycle: "satin on 5 shafts, counter 2"; "" if none known."""
+    trodden = [ground.treadles[treadle - 1] for treadle in treadling]
+    if None in ground.offsets or period(trodden) != ground.shafts:
+        return ""
+    order = [treadle.rises[0] for treadle in trodden[: ground.shafts]]
+    steps = {(after - before) % ground.shafts for before, after in pairwise([*order, order[0]])}
+    if sorted(order) != list(range(1, ground.shafts + 1)) or len(steps) != 1:
+        return ""
+    if ground.shafts == 2:
+        return "plain weave"
+    counter = min(*steps, ground.shafts - max(steps))
+    return (
+        f"twill on {ground.shafts} shafts"
+        if counter == 1
+        else f"satin on {ground.shafts} shafts, counter {counter}"
+    )
+
+
+def period(cycle: Sequence[object]) -> int:
+    """The length of the shortest cycle that is the same as this one, used in turn."""
+    whole = list(cycle)
+    return next(
+        length
+        for length in range(1, len(whole) + 1)
+        if len(whole) % length == 0 and whole[:length] * (len(whole) // length) == whole
+    )
+
+
 def cautions(ground: Ground, treadling: Sequence[int]) -> tuple[str, ...]:
     """What is odd about a ground weave under a treadling, in sentences.
 
@@ -200,4 +230,10 @@ def cautions(ground: Ground, treadling: Sequence[int]) -> tuple[str, ...]:
         for number in range(1, len(ground.treadles) + 1)
         if number not in used
     ]
+    trodden, in_turn = weave_name(ground, treadling), weave_name(ground, range(1, len(ground.treadles) + 1))
+    if in_turn.startswith("satin") and not trodden.startswith("satin"):
+        told.append(
+            f"The tie-up is that of a {in_turn}, if the treadles are trodden one after the other. "
+            f"In the order of this treadling they make {f'a {trodden}' if trodden else 'no satin'}."
+        )
     return tuple(told)

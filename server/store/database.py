@@ -53,6 +53,7 @@ class _Known:
     order: WorkOrder
     added_at: datetime
     decks: Decks
+    design: int | None
     courses: tuple[Course, ...] = ()
 
 
@@ -170,6 +171,12 @@ class Store:
         with self._transaction(self._reading) as session:
             known = self._piece(session, piece_id)
             return None if known is None else _weaving(known, self._log(session, known))
+
+    def piece_text(self, piece_id: int) -> str | None:
+        """The file that a piece came as, letter for letter; None if there is no such piece."""
+        with self._transaction(self._reading) as session:
+            row = session.get(PieceRow, piece_id) if 0 < piece_id < 2**63 else None
+            return None if row is None else row.file_text
 
     def listen(self, listener: Callable[[int, int], None]) -> None:
         """Call this with a piece's id and turn after each tap that counted through this store."""
@@ -350,7 +357,7 @@ class Store:
     def _learn(self, row: PieceRow) -> _Known:
         piece, order = read_piece(row.file_text), read_workorder(row.order_text)
         decks = Decks(piece.loom, (deal(piece, order),))
-        known = _Known(cast(int, row.id), piece, order, row.added_at, decks)
+        known = _Known(cast(int, row.id), piece, order, row.added_at, decks, row.design)
         with self._lock:
             return self._known.setdefault(known.id, known)
 
@@ -421,6 +428,7 @@ def _weaving(known: _Known, read: _Read) -> Weaving:
         log=read.log,
         place=read.place,
         courses=known.courses,
+        design=known.design,
     )
 
 
