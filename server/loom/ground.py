@@ -168,7 +168,7 @@ def shaft_of_end(threading: Sequence[int], ends: Iterable[int]) -> tuple[int, ..
 
 
 def weave_name(ground: Ground, treadling: Sequence[int]) -> str:
-    """What weave the treadles make, trodden in this cycle: "satin on 5 shafts, counter 2"; "" if none known."""
+    """The weave of the treadles trodden in this cycle, "twill on 4 shafts"; "" if it has no name."""
     trodden = [ground.treadles[treadle - 1] for treadle in treadling]
     if None in ground.offsets or period(trodden) != ground.shafts:
         return ""

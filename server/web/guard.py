@@ -23,8 +23,13 @@ _FORM = 16_384  # the form around the file
 _MOST_BODY = MOST_UPLOAD + _FORM
 
 MOST_PICTURE = 20 * 1_048_576
-"""Bytes of a photograph put on a row; only that one address takes so much."""
-_NOTES = re.compile(r"/pieces/[0-9]{1,9}/notes", re.ASCII)
+"""Bytes of a photograph put on a row, or a picture brought into a design; no other address takes so much."""
+_TAKES_PICTURES = re.compile(
+    r"/pieces/[0-9]{1,9}/notes|(?:/designs/[0-9]{1,9})?/bring(?:/preview)?", re.ASCII
+)
+
+MOST_LARGE = 3
+"""Requests that may carry a picture, at once: each is held whole."""
 
 _SAFE = ("GET", "HEAD", "OPTIONS")
 
@@ -53,6 +58,7 @@ class Guard:
         self.app = app
         self.settings = settings
         self.database = database
+        self._large = 0  # requests under way that may carry a picture
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """One request."""
@@ -84,21 +90,28 @@ class Guard:
                 message = {**message, "body": b""}
             await send(message)
 
+        most = _most_body(scope)
+        is_large = most > _MOST_BODY
+        self._large += is_large
         try:
             refusal = self._refusal(Request(scope))
-            most = _most_body(scope)
+            if not refusal and is_large and self._large > MOST_LARGE:
+                refusal = _too_many()
             body = None if refusal else await _read_body(scope, receive, most)
             if refusal:
                 await refusal(scope, receive, send_with_headers)
             elif body is None:
                 await _too_large(most - _FORM)(scope, receive, send_with_headers)
             else:
-                await self.app(scope, _once(body, receive), send_with_headers)
+                receive, body = _once(body, receive), None
+                await self.app(scope, receive, send_with_headers)
         except Exception:
             if answered:
                 raise
             _log.exception("A request failed.")
             await _failed()(scope, receive, send_with_headers)
+        finally:
+            self._large -= is_large
 
     def _refusal(self, request: Request) -> Response | None:
         """Why this request goes no further; None: it may pass."""
@@ -169,7 +182,7 @@ def _is_same_origin(request: Request) -> bool:
 
 def _most_body(scope: Scope) -> int:
     """Bytes that a request to this address may carry."""
-    takes_pictures = scope["method"] == "POST" and _NOTES.fullmatch(scope["path"])
+    takes_pictures = scope["method"] == "POST" and _TAKES_PICTURES.fullmatch(scope["path"])
     return MOST_PICTURE + _FORM if takes_pictures else _MOST_BODY
 
 
@@ -194,16 +207,15 @@ async def _read_body(scope: Scope, receive: Receive, most: int) -> bytes | None:
             return bytes(body)
 
 
-def _once(body: bytes, receive: Receive) -> Receive:
+def _once(body: bytes | None, receive: Receive) -> Receive:
     """Hand out the body that was read, then whatever comes."""
-    given = False
 
     async def give() -> Message:
-        nonlocal given
-        if given:
+        nonlocal body
+        if body is None:
             return await receive()
-        given = True
-        return {"type": "http.request", "body": body, "more_body": False}
+        given, body = body, None  # whoever reads it holds it, and nobody else
+        return {"type": "http.request", "body": given, "more_body": False}
 
     return give
 
@@ -214,6 +226,14 @@ def _too_large(most: int) -> Response:
         "Too large",
         f"The file is larger than {most // 1_048_576} MB, the most that can be brought in here. "
         "Nothing was kept.",
+    )
+
+
+def _too_many() -> Response:
+    return sentence_page(
+        503,
+        "Not just now",
+        "Several pictures are being brought in already, so nothing was changed. Try again in a moment.",
     )
 
 

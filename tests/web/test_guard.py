@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 import time
 from collections.abc import Callable, Iterator
@@ -12,7 +13,8 @@ import pytest
 from fastapi import FastAPI, Request
 from fastapi.testclient import TestClient
 from itsdangerous import URLSafeTimedSerializer
-from starlette.responses import PlainTextResponse
+from starlette.responses import PlainTextResponse, Response
+from starlette.types import Message, Receive, Scope, Send
 
 from server.app import create_app
 from server.settings import CODE_ALPHABET, Settings, kept_secret, new_join_code
@@ -451,6 +453,80 @@ def test_a_body_of_the_most_that_is_allowed_arrives_whole(here: TestClient) -> N
     most = guard._MOST_BODY
     assert here.post("/probe", content=b"x" * most).text == str(most)
     assert here.post("/probe", content=b"x" * (most + 1)).status_code == 413
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "takes_pictures"),
+    [
+        ("POST", "/pieces/1/notes", True),
+        ("POST", "/designs/12/bring", True),
+        ("POST", "/designs/12/bring/preview", True),
+        ("POST", "/bring", True),
+        ("POST", "/bring/preview", True),
+        ("GET", "/bring", False),
+        ("POST", "/bring/", False),
+        ("POST", "/designs/1234567890/bring", False),
+        ("POST", "/designs/x/bring", False),
+        ("POST", "/designs//bring", False),
+        ("POST", "/bring/preview/more", False),
+        ("POST", "/bring\n", False),
+        ("POST", "/designs/１/bring", False),
+        ("POST", "/designs", False),
+    ],
+)
+def test_only_where_pictures_are_brought_in_a_body_may_be_large(
+    method: str, path: str, takes_pictures: bool
+) -> None:
+    most = guard._most_body({"method": method, "path": path})
+    assert most == (guard.MOST_PICTURE + guard._FORM if takes_pictures else guard._MOST_BODY)
+
+
+def test_only_so_many_pictures_are_taken_in_at_once(settings: Settings) -> None:
+    """Each is held whole; one too many is told so at once, and the next after one has gone is let in."""
+    answered: list[int] = []
+
+    async def app(scope: Scope, receive: Receive, send: Send) -> None:
+        await receive()
+        await Response("kept")(scope, receive, send)
+
+    async def come_and_go() -> None:
+        guarded = guard.Guard(app, settings, "name")
+        scope = {
+            "type": "http",
+            "method": "POST",
+            "path": "/bring",
+            "scheme": "http",
+            "query_string": b"",
+            "headers": [(b"host", f"127.0.0.1:{settings.port}".encode())],
+            "client": ("127.0.0.1", 50000),
+        }
+        sent = [asyncio.Event() for _ in range(guard.MOST_LARGE + 2)]
+
+        async def ask(number: int) -> None:
+            async def receive() -> Message:
+                await sent[number].wait()
+                return {"type": "http.request", "body": b"picture"}
+
+            async def send(message: Message) -> None:
+                if message["type"] == "http.response.start":
+                    answered.append(message["status"])
+
+            await guarded(scope, receive, send)
+
+        asked = [asyncio.create_task(ask(number)) for number in range(guard.MOST_LARGE + 1)]
+        await asyncio.wait(asked, return_when=asyncio.FIRST_COMPLETED, timeout=5)
+        assert answered == [503]
+        sent[0].set()
+        await asked[0]
+        sent[-1].set()
+        await ask(guard.MOST_LARGE + 1)
+        assert answered == [503, 200, 200]
+        for event in sent:
+            event.set()
+        await asyncio.gather(*asked)
+
+    asyncio.run(come_and_go())
+    assert answered == [503, *[200] * (guard.MOST_LARGE + 1)]
 
 
 def test_a_body_in_pieces_arrives_whole(here: TestClient) -> None:

@@ -55,8 +55,8 @@ def test_a_piece_brought_in_meanwhile_is_not_half_kept(client: TestClient, store
     file = {"file": ("a.json", piece_text().encode(), "application/json")}
     with ExitStack() as taken:
         for _ in range(AT_ONCE + MOST_WAITING):
-            assert turns._places.acquire(blocking=False)
-            taken.callback(turns._places.release)
+            assert turns.turn_to_plan.places.acquire(blocking=False)
+            taken.callback(turns.turn_to_plan.places.release)
         answer = client.post("/pieces", files=file)
     assert answer.status_code == 422
     assert "Try again in a moment" in words(answer)
