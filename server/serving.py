@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import ipaddress
+import json
 import logging
 import socket
 import sys
@@ -14,6 +15,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from server.app import create_app
+from server.design.design import read_design
 from server.planning import bring_in
 from server.settings import (
     DATABASE_NAME,
@@ -23,6 +25,7 @@ from server.settings import (
     new_join_code,
     resource_dir,
 )
+from server.store.board import Board
 from server.store.database import Store
 from server.terminal import own_addresses, say, tell_how_to_join
 
@@ -42,7 +45,8 @@ def serve(data: Path, *, host: str | None, port: int, share: bool, demo: bool) -
         host: the address to listen on; None: this computer only or, shared, every address it has.
         port: 0 stands for any that is free.
         share: whether other devices may come in that know the join code.
-        demo: whether to put the demo pieces in where there are no pieces.
+        demo: whether to put the demo pieces in where there are no pieces, and the demo design with its warp
+            where there are no warps.
 
     Raises:
         CannotServe: if the address or the data folder cannot be used.
@@ -55,6 +59,8 @@ def serve(data: Path, *, host: str | None, port: int, share: bool, demo: bool) -
             # the last brought in stands first among the pieces
             for path in sorted(resource_dir("demo_data").glob("*.json"), reverse=True):
                 say(bring_in(store, str(path), limit=10.0))
+        if demo and not store.board.warps():
+            say(draw_demo(store.board))
         addresses = own_addresses() if host == _EVERYWHERE else [host]
         settings = Settings(
             data=data,
@@ -71,6 +77,22 @@ def serve(data: Path, *, host: str | None, port: int, share: bool, demo: bool) -
             tell_how_to_join(addresses, port, settings.join_code)
         sys.stdout.flush()
         _run(settings, store, listener)
+
+
+def draw_demo(board: Board) -> str:
+    """Hang the demo warp and put the demo design on it.
+
+    Returns:
+        A sentence on what was drawn.
+
+    Raises:
+        StoreFailure: if it cannot be kept.
+    """
+    folder = resource_dir("demo_data") / "board"
+    content = json.loads((folder / "flag.json").read_text("utf-8"))
+    warp = board.add_warp((folder / content["warp"]).read_text("utf-8"))
+    board.add_design(warp, content["name"], read_design(json.dumps(content["design"])))
+    return f"Drew “{content['name']}” on a warp of its own."
 
 
 def _run(settings: Settings, store: Store, listener: socket.socket) -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from itertools import islice
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
@@ -26,6 +25,8 @@ MOST_DRAWN = 1_000_000
 MOST_PICKS = 10_000
 """Of one row, or of a band of plain ground."""
 MOST_TIMES = 10_000
+MOST_WOVEN = 1_000_000
+"""Picks of a whole design; a kilometre of cloth at ten to the centimetre, and a plan tells each."""
 
 _TURNED = {LIFTED: NOT_LIFTED, NOT_LIFTED: LIFTED}
 
@@ -111,7 +112,8 @@ def check(design: Design) -> None:
         if band.is_plain and len(band.picks) != 1:
             raise ValueError("Of plain ground, say how many picks it has, as one number.")
         if len(band.picks) > max(1, len(band.rows)):
-            raise ValueError(f"“{band.name}” has {len(band.rows)} rows, and picks for {len(band.picks)}.")
+            rows = "1 row" if len(band.rows) == 1 else f"{len(band.rows)} rows"
+            raise ValueError(f"“{band.name}” has {rows}, and picks for {len(band.picks)}.")
         for row in band.rows:
             if len(row) != design.units:
                 raise ValueError(f"A row of “{band.name}” has {len(row)} cells for {design.units} units.")
@@ -122,6 +124,11 @@ def check(design: Design) -> None:
     woven = sum(len(band.rows_of(design.units)) * band.times for band in design.bands)
     if design.units * woven > MOST_CELLS or woven > 100_000:
         raise ValueError(f"With all its repeats that would be {woven:,} rows; weave it as several pieces.")
+    picks = sum(
+        sum(_in_turn(band.picks, len(band.rows_of(design.units)))) * band.times for band in design.bands
+    )
+    if picks > MOST_WOVEN:
+        raise ValueError(f"With all its repeats that would be {picks:,} picks; weave it as several pieces.")
 
 
 # --- changes -------------------------------------------------------------------------------------------
@@ -203,6 +210,25 @@ def changed(design: Design, change: Change) -> Design:
                 raise ValueError("The bands have been changed on another device meanwhile.")
             given = max((design.given, *(band.number for band in after)))
             return replace(design, bands=after, given=given)
+
+
+def turned(before: Design, after: Design) -> tuple[CellsTurned, ...] | None:
+    """What to turn over in one design to have the other; None where their bands or rows are not the same."""
+    if [(band.number, len(band.rows)) for band in before.bands] != [
+        (band.number, len(band.rows)) for band in after.bands
+    ] or before.units != after.units:
+        return None
+    found = []
+    for old, new in zip(before.bands, after.bands, strict=True):
+        runs = tuple(
+            (row, first, last)
+            for row, (one, other) in enumerate(zip(old.rows, new.rows, strict=True), 1)
+            if one != other
+            for first, last in _stretches([a != b for a, b in zip(one, other, strict=True)])
+        )
+        if runs:
+            found.append(CellsTurned(old.number, runs))
+    return tuple(found)
 
 
 def taken_back(design: Design, change: Change) -> Design:
@@ -308,8 +334,11 @@ def piece_of(name: str, design: Design, warp: Warp) -> Piece:
 
 
 def _shortest_turn(picks: tuple[int, ...]) -> tuple[int, ...]:
-    """The shortest list that, used in turn, gives these."""
-    for length in range(1, len(picks) // 2 + 1):
-        if all(a == b for a, b in zip(picks, islice(picks, length, None), strict=False)):
-            return picks[:length]
-    return picks
+    """The shortest list that, used in turn, gives these; in one pass, as a piece may have 100,000 rows."""
+    again = [0] * len(picks)  # per row: how many of the last rows up to it are as the first ones
+    for row in range(1, len(picks)):
+        alike = again[row - 1]
+        while alike and picks[row] != picks[alike]:
+            alike = again[alike - 1]
+        again[row] = alike + (picks[row] == picks[alike])
+    return picks[: len(picks) - again[-1]]

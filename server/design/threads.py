@@ -14,7 +14,7 @@ from server.loom.ground import Ground, Treadle
 MOST_ENDS = 100_000
 """Of a warp; far above any hand loom."""
 
-MOST_TO_A_CM = 1_000
+LEAST_TO_A_CM, MOST_TO_A_CM = Fraction(1, 1_000_000), 1_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,7 @@ class Threads:
         if self.ends > MOST_ENDS:
             raise ValueError(f"That would be {self.ends:,} ends; {MOST_ENDS:,} are the most that fit here.")
         for word, sett in (("Ends", self.ends_per_cm), ("Picks", self.picks_per_cm)):
-            if not 0 < sett <= MOST_TO_A_CM:
+            if not LEAST_TO_A_CM <= sett <= MOST_TO_A_CM:
                 raise ValueError(f"{word} to a centimetre are above 0 and at most {MOST_TO_A_CM:,}.")
 
     @property

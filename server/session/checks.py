@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from server.loom.counting import Run
+from server.loom.counting import Run, leashes_in
 from server.loom.state import Loom
 
 
@@ -75,7 +75,9 @@ def insertion_check(loom: Loom, shaft: int, runs: Sequence[Run]) -> InsertionChe
     leashes = sum(lengths)
     return InsertionCheck(
         counts=tuple(counts),
-        look_alikes=tuple(other for other in neighbours(loom, shaft) if len(loom.units_of(other)) == leashes),
+        look_alikes=tuple(
+            other for other in neighbours(loom, shaft) if leashes_in(loom, loom.units_of(other)) == leashes
+        ),
     )
 
 

@@ -89,10 +89,12 @@ class Naming:
         """The loom, renumbered."""
         if self.as_files:
             return loom
-        leashes = tuple(map(self.shaft, loom.leashes))
+        leashes, each = tuple(map(self.shaft, loom.leashes)), loom.leashes_per_unit
+        from_right = self.units_from == "right"
         return replace(
             loom,
-            leashes=leashes[::-1] if self.units_from == "right" else leashes,
+            leashes=leashes[::-1] if from_right else leashes,
+            leashes_per_unit=each[::-1] if from_right else each,
             single_cords=frozenset(map(self.unit, loom.single_cords)),
         )
 

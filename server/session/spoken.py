@@ -12,13 +12,13 @@ from typing import assert_never
 
 from server.design.piece import Piece
 from server.loom.actions import and_list
-from server.loom.counting import Stance, take_and_pass
+from server.loom.counting import Stance, leashes_in, take_and_pass
 from server.loom.state import Loom, handle_order, units_up
 from server.loom.steps import Done, Insert, Label, MoveCords, Raise, TakeOut, Walk, Weave, Withdraw
 from server.session.cards import Card
 from server.session.naming import Naming
-from server.session.place import Place, is_done_again
-from server.session.treadling import Pick, Side, other_side, picks_of
+from server.session.place import Place, is_done_again, picks_done
+from server.session.treadling import LONGEST_ROUND, Pick, Picks, Side, other_side, picks_of, rounds_of
 from server.session.wording import STANCE_WORDS, cord_change, end_words, handle_change
 
 _TO_NINETEEN = (
@@ -112,9 +112,9 @@ def spoken(
         picks = picks_of(piece, place, card, first)
         treadled = piece.loom.treadles > 1
         text = (
-            _one_pick(card, picks, piece.picks(card.row), treadled)
+            _one_pick(card, picks[picks_done(card, place)], piece.picks(card.row), treadled)
             if by_pick
-            else _picks(card, picks, treadled)
+            else _picks(card, picks, max(0, picks_done(card, place)), treadled)
         )
     else:
         text = _spoken(naming.loom(piece.loom), naming.card(card), stance, naming)
@@ -186,24 +186,35 @@ def _raise(card: Card, naming: Naming) -> str:
     return _sentences(*parts, total)
 
 
-def _picks(card: Card, picks: Sequence[Pick], treadled: bool) -> str:
+def _picks(card: Card, picks: Picks, done: int, treadled: bool) -> str:
     """The picks that are left to weave, or to take out."""
-    left = [pick for pick in picks if not pick.is_done]
+    left = picks[done:]
     out = isinstance(card.step, TakeOut)
     more = "more " if len(left) < len(picks) else ""
     parts = [f"{'take out' if out else 'weave'} {_several(len(left), f'{more}pick')}"]
     if out:
         parts.append("the last pick first")
     if treadled:
-        order = run_entries([pick.treadle for pick in left])
-        parts.append(f"treadle{'s' if len(left) > 1 else ''} {and_list(order)}")
+        parts.append(_treadles([pick.treadle for pick in left]))
     shuttle = f"the shuttle starts on your {other_side(left[0].to)} and ends on your {left[-1].to}"
     return _sentences(", ".join(parts), shuttle)
 
 
-def _one_pick(card: Card, picks: Sequence[Pick], of: int, treadled: bool) -> str:
+def _treadles(order: Sequence[int]) -> str:
+    """In their order; of a long row the round that they go through, or how it begins."""
+    if len(order) <= LONGEST_ROUND:
+        return f"treadle{'s' if len(order) > 1 else ''} {and_list(run_entries(order))}"
+    if (found := rounds_of(order)) is None:
+        return f"treadles as the screen shows them, beginning with {number_words(order[0])}"
+    around, times, rest = found
+    if len(around) == 1:
+        return f"treadle {number_words(around[0])} throughout"
+    then = f", then {and_list(run_entries(rest))}" if rest else ""
+    return f"treadles {and_list(run_entries(around))} in turn, {number_words(times)} times{then}"
+
+
+def _one_pick(card: Card, pick: Pick, of: int, treadled: bool) -> str:
     """The next pick alone, of so many in its row."""
-    pick = next(pick for pick in picks if not pick.is_done)
     out = "take out " if isinstance(card.step, TakeOut) else ""
     parts = [f"{out}pick {number_words(pick.number)} of {number_words(of)}"]
     if treadled:
@@ -223,13 +234,15 @@ def _let_down(card: Card, naming: Naming) -> str:
 def _insert(loom: Loom, step: Insert, stance: Stance, naming: Naming) -> str:
     hung = loom.units_of(step.shaft)
     # leashes are counted where they hang, whatever their units are called
-    runs = take_and_pass(map(naming.unit, hung), map(naming.unit, step.units), stance)
+    units, taken = map(naming.unit, hung), map(naming.unit, step.units)
+    runs = take_and_pass(units, taken, stance, lambda unit: loom.leashes_of(naming.unit(unit)))
+    in_all, take = (leashes_in(loom, some) for some in (hung, step.units))
     counted = ", ".join(f"{'take' if run.take else 'pass'} {number_words(run.leashes)}" for run in runs)
     return _sentences(
         f"insert temporary {name_words(step.temporary)}",
-        f"{STANCE_WORDS[stance]}: of {_several(len(hung), 'leash', 'leashes')} on shaft "
+        f"{STANCE_WORDS[stance]}: of {_several(in_all, 'leash', 'leashes')} on shaft "
         f"{number_words(step.shaft)} {counted}",
-        f"then {_several(len(step.units), 'leash', 'leashes')} {_is_or_are(len(step.units))} taken in all",
+        f"then {_several(take, 'leash', 'leashes')} {_is_or_are(take)} taken in all",
     )
 
 
@@ -247,13 +260,12 @@ def _move(step: MoveCords, stance: Stance) -> str:
 def _withdraw(loom: Loom, card: Card, step: Withdraw, stance: Stance) -> str:
     temporary = card.before.temporary(step.temporary)
     assert temporary is not None
-    hung = loom.units_of(temporary.parent)
+    in_all, taken = (leashes_in(loom, units) for units in (loom.units_of(temporary.parent), temporary.units))
     shaft = f"shaft {number_words(temporary.parent)}"
     ends = " and ".join(end_words(stance))
     return _sentences(
         f"draw out temporary {name_words(step.temporary)}",
-        f"it goes through {number_words(len(temporary.units))} of "
-        f"{_several(len(hung), 'leash', 'leashes')} on {shaft}",
+        f"it goes through {number_words(taken)} of {_several(in_all, 'leash', 'leashes')} on {shaft}",
         f"see that it is clear {ends}; {shaft} keeps all its leashes",
     )
 

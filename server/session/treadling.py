@@ -6,8 +6,9 @@ few), it does so from that pick on.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, overload
 
 from server.design.piece import Piece
 from server.loom.picks import picks_before_row
@@ -38,6 +39,31 @@ class Pick:
     is_next: bool = False
 
 
+class Picks(Sequence[Pick]):
+    """Picks in the order in which they are done. Plain ground has thousands in a row, so each is worked out
+    when it is asked for."""
+
+    __slots__ = ("_make", "_numbers")
+
+    def __init__(self, numbers: range, make: Callable[[int, int], Pick]) -> None:
+        """Args: numbers: within their row, from 0; make: the pick at a place among these, of a number."""
+        self._numbers, self._make = numbers, make
+
+    def __len__(self) -> int:
+        return len(self._numbers)
+
+    @overload
+    def __getitem__(self, index: int) -> Pick: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> tuple[Pick, ...]: ...
+
+    def __getitem__(self, index: int | slice) -> Pick | tuple[Pick, ...]:
+        if isinstance(index, slice):
+            return tuple(self[at] for at in range(*index.indices(len(self))))
+        return self._make(index if index >= 0 else len(self) + index, self._numbers[index])
+
+
 def other_side(side: Side) -> Side:
     """Left for right, right for left."""
     return "left" if side == "right" else "right"
@@ -57,7 +83,7 @@ def side_before(piece: Piece, place: Place, pick: int, first: Side) -> Side:
     return first if (pick + shift_at(place, pick).passages) % 2 == 0 else other_side(first)
 
 
-def picks_of(piece: Piece, place: Place, card: Card, first: Side) -> tuple[Pick, ...]:
+def picks_of(piece: Piece, place: Place, card: Card, first: Side) -> Picks:
     """The picks of a card that weaves or takes out, in the order in which they are done; none on others.
 
     A pick that is taken out goes back to the side from which it came.
@@ -66,18 +92,36 @@ def picks_of(piece: Piece, place: Place, card: Card, first: Side) -> tuple[Pick,
     match card.step:
         case Weave(picks=picks):
             first_pick = card.before.picks
-            numbers = list(range(first_pick, first_pick + picks))
+            numbers = range(first_pick, first_pick + picks)
         case TakeOut(picks=picks, left=left):
-            numbers = list(range(left + picks - 1, left - 1, -1))
+            numbers = range(left + picks - 1, left - 1, -1)
         case _:
-            return ()
-    found, done = [], picks_done(card, place)
-    for n, number in enumerate(numbers):
+            numbers = range(0)
+    done = picks_done(card, place)
+
+    def make(at: int, number: int) -> Pick:
         pick = before_row + number
         side = side_before(piece, place, pick, first)
         to = other_side(side) if isinstance(card.step, Weave) else side
-        found.append(Pick(number + 1, treadle_at(piece, place, pick), to, n < done, n == done))
-    return tuple(found)
+        return Pick(number + 1, treadle_at(piece, place, pick), to, at < done, at == done)
+
+    return Picks(numbers, make)
+
+
+LONGEST_ROUND = 16
+"""Treadles that are told one by one; a row of more picks is told by its round, where it has one."""
+
+
+def rounds_of(treadles: Sequence[int]) -> tuple[Sequence[int], int, Sequence[int]] | None:
+    """What the treadles go through again and again: one round, how often, and what is left after the last.
+
+    None where there is no round of `LONGEST_ROUND` treadles or fewer that comes at least twice.
+    """
+    for length in range(1, min(LONGEST_ROUND, len(treadles) // 2) + 1):
+        if all(one == other for one, other in zip(treadles, treadles[length:], strict=False)):
+            times, rest = divmod(len(treadles), length)
+            return treadles[:length], times, treadles[:rest]
+    return None
 
 
 def next_pick(piece: Piece, place: Place, card: Card) -> int:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import assert_never
 
 from server.loom.actions import and_list
-from server.loom.counting import Run, Stance, begins_at_her_left
+from server.loom.counting import Run, Stance, begins_at_her_left, leashes_in
 from server.loom.state import Loom, State, handle_order, units_up
 from server.loom.steps import (
     Done,
@@ -28,6 +28,7 @@ from server.plan.visits import Position, position_of
 from server.session.cards import Card
 from server.session.checks import Count, InsertionCheck
 from server.session.naming import Naming
+from server.session.treadling import LONGEST_ROUND, rounds_of
 
 LONGEST_LIST = 5
 """More entries than this are counted in a heading and listed below it."""
@@ -261,6 +262,22 @@ def pick_heading(number: int, of: int, treadle: int | None, *, out: bool) -> str
     return text if treadle is None else f"{text}: treadle {treadle}"
 
 
+def treadles_text(order: Sequence[int]) -> str:
+    """Treadles in their order; of a long row the round that they go through: "1, 2, 3 in turn, 13 times".
+
+    Without a round, how it begins and ends.
+    """
+    if len(order) <= LONGEST_ROUND:
+        return ", ".join(map(str, order))
+    if (found := rounds_of(order)) is None:
+        return f"{', '.join(map(str, order[:8]))} … {', '.join(map(str, order[-3:]))}"
+    around, times, rest = found
+    if len(around) == 1:
+        return f"{around[0]} throughout"
+    then = f", then {', '.join(map(str, rest))}" if rest else ""
+    return f"{', '.join(map(str, around))} in turn, {times} times{then}"
+
+
 def part_words(first: int, last: int, of: int) -> str:
     """Which picks of a row it is about, where not all: "Picks 3–5 of 5"; else empty."""
     if last - first + 1 == of:
@@ -367,7 +384,7 @@ def check_words(loom: Loom, card: Card, naming: Naming) -> str:
             shaft = next(t.parent for t in card.before.temporaries if t.name == name)
             rest = [t.name for t in card.after.temporaries_of(shaft)]
             stays = f", and {and_list(rest)} {'stays' if len(rest) == 1 else 'stay'} in" if rest else ""
-            hung = len(loom.units_of(shaft))
+            hung = leashes_in(loom, loom.units_of(shaft))
             leashes = "Both leashes" if hung == 2 else f"All {hung} leashes"
             return f"{leashes} still hang on shaft {shaft}{stays}."
     if card.kind == "walk":

@@ -39,6 +39,10 @@ class NotKept(ValueError):
     """What was asked for was not done; the message is a sentence for the weaver."""
 
 
+class ChangedMeanwhile(NotKept):
+    """What was to be changed is not any more as it was."""
+
+
 @dataclass(frozen=True, slots=True)
 class KeptWarp:
     """A warp on the board.
@@ -158,11 +162,15 @@ class Board:
             session.flush()
             return cast(int, row.id)
 
-    def change_warp(self, warp_id: int, text: str) -> None:
+    def change_warp(self, warp_id: int, text: str, before: Warp | None = None) -> None:
         """Keep a warp as it is now.
+
+        Args:
+            before: the warp that is to be changed; None: whatever it is.
 
         Raises:
             Unusable: if the text is none.
+            ChangedMeanwhile: if it is another by now.
             NotKept: if there is no such warp, or designs are drawn on it that would not fit any more.
         """
         warp = read_warp(text)
@@ -170,12 +178,17 @@ class Board:
             row = _get(session, WarpRow, warp_id)
             if row is None or row.thrown_away:
                 raise NotKept("That warp is not here any more.")
-            units = read_warp(row.warp_text).units
-            if warp.units != units and (drawn := _designs_on(session, warp_id)):
+            now = read_warp(row.warp_text)
+            if before not in (None, now):
+                raise ChangedMeanwhile("The warp was changed elsewhere meanwhile.")
+            # a design that was thrown away may be brought back
+            if warp.units != now.units and (drawn := _designs_on(session, warp_id, thrown_away=True)):
                 designs = f"{drawn} designs are" if drawn > 1 else "A design is"
+                thrown = drawn - _designs_on(session, warp_id)
                 raise NotKept(
-                    f"{designs} drawn on this warp, {units} units wide; with {warp.units} units it would not "
-                    "fit any more. Keep the new leash order as another warp."
+                    f"{designs} drawn on this warp, {now.units} units wide"
+                    f"{', counting what was thrown away and can be brought back' if thrown else ''}; with "
+                    f"{warp.units} units it would not fit any more. Keep the new leash order as another warp."
                 )
             row.name, row.warp_text, row.changed_at = warp.name, text, self._now()
             session.add(row)
@@ -340,13 +353,17 @@ class Board:
             return True
 
     def throw_design_away(self, design_id: int, away: bool = True) -> bool:
-        """Put a design out of sight, or back; False if there is none of that number."""
+        """Put a design out of sight, or back, and its warp with it; False if there is none of that number."""
         with self._write() as session:
             row = _get(session, DesignRow, design_id)
             if row is None:
                 return False
             row.thrown_away = away
             session.add(row)
+            if not away:
+                warp = cast(WarpRow, session.get(WarpRow, row.warp))
+                warp.thrown_away = False
+                session.add(warp)
             return True
 
     # --- the box of figures ------------------------------------------------------------------------------
@@ -361,16 +378,24 @@ class Board:
         return sorted(found, key=lambda figure: (figure.name.casefold(), figure.id))
 
     def add_figure(self, name: str, rows: Iterable[str]) -> int:
-        """Put a figure into the box; returns its id.
+        """Put a figure into the box; returns its id. The same again within a minute was sent twice.
 
         Raises:
             NotKept: if the box is full.
         """
+        rows_text, now = "\n".join(rows), self._now()
         with self._write() as session:
+            newest = session.exec(select(FigureRow).order_by(col(FigureRow.id).desc()).limit(1)).first()
+            if (
+                newest is not None
+                and (newest.name, newest.rows_text, newest.thrown_away) == (name, rows_text, False)
+                and abs(now - newest.added_at) < SENT_TWICE
+            ):
+                return cast(int, newest.id)
             there = session.exec(select(func.count()).where(col(FigureRow.thrown_away).is_(False))).one()
             if there >= MOST_FIGURES:
                 raise NotKept(f"The box holds {MOST_FIGURES} figures; throw some away first.")
-            row = FigureRow(name=name, rows_text="\n".join(rows), added_at=self._now())
+            row = FigureRow(name=name, rows_text=rows_text, added_at=now)
             session.add(row)
             session.flush()
             return cast(int, row.id)
@@ -393,8 +418,11 @@ def _get(session: Session, kind: type[_Row], number: int) -> _Row | None:
     return session.get(kind, number) if 0 < number < 2**63 else None
 
 
-def _designs_on(session: Session, warp_id: int) -> int:
-    on_it = select(func.count()).where(DesignRow.warp == warp_id, col(DesignRow.thrown_away).is_(False))
+def _designs_on(session: Session, warp_id: int, *, thrown_away: bool = False) -> int:
+    """How many designs are drawn on a warp, with those thrown away or without."""
+    on_it = select(func.count()).where(DesignRow.warp == warp_id)
+    if not thrown_away:
+        on_it = on_it.where(col(DesignRow.thrown_away).is_(False))
     return session.exec(on_it).one()
 
 

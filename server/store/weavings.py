@@ -94,6 +94,7 @@ class Weaving:
         courses: the plans made on the way; she follows number `place.course` − 1 of them, or `order`.
         log: the taps that counted, oldest first.
         place: where the weaver is; it follows from the log.
+        design: id of the design that it was drawn as; None: it came as a file.
     """
 
     id: int
@@ -103,6 +104,7 @@ class Weaving:
     log: Log
     place: Place
     courses: tuple[Course, ...] = field(default=(), repr=False)
+    design: int | None = None
 
     @property
     def cards(self) -> tuple[Card, ...]:

@@ -15,6 +15,7 @@ from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
 from server.plan.visits import position_of
+from server.session.bands import band_words
 from server.session.cards import BEHIND, Card, CardKind
 from server.session.log_words import log_words
 from server.session.naming import Naming
@@ -82,11 +83,13 @@ class Band:
 
     Attributes:
         row: "Row 12 of 40".
+        band: which band that is in, and where in it: ("Border", "row 3 of 12"); empty where there is none.
         walk: how far the next walk is.
         temporaries: (name, handle or "") of each temporary in the loom now.
     """
 
     row: str
+    band: tuple[str, str]
     walk: str
     temporaries: tuple[tuple[str, str], ...]
 
@@ -96,6 +99,7 @@ def band(weaving: Weaving, card: Card, naming: Naming) -> Band:
     state = naming.state(weaving.state)
     return Band(
         row=row_words(weaving, card),
+        band=band_words(weaving.piece, row_at(card)),
         walk=to_next_walk(weaving, card),
         temporaries=tuple((t.name, state.handle_on(t.name) or "") for t in state.temporaries),
     )
@@ -110,6 +114,14 @@ def row_words(weaving: Weaving, card: Card) -> str:
     if at.picks:
         return f"Row {at.row + 1} of {rows}: {several(at.picks, 'pick')} in"
     return f"Row {at.row} of {rows} woven" if at.row else f"Before row 1 of {rows}"
+
+
+def row_at(card: Card) -> int:
+    """The row that a card is about, or that was woven last; 0 before the first."""
+    if card.kind in AT_ROW:
+        return card.row
+    at = position_of(card.before)
+    return at.row + 1 if at.picks else at.row
 
 
 def to_next_walk(weaving: Weaving, card: Card) -> str:

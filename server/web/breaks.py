@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
+from server.loom.counting import leashes_in
 from server.loom.state import State
 from server.loom.steps import TakeOut
 from server.plan.visits import position_of
@@ -121,13 +122,15 @@ def _standing_in_short(weaving: Weaving, chosen: Preferences) -> list[tuple[str,
 
 def _standing_in_full(weaving: Weaving, chosen: Preferences) -> list[tuple[str, str]]:
     state, lines = _where_standing(weaving, chosen)
+    loom = chosen.naming(weaving.piece.loom).loom(weaving.piece.loom)  # as the state is
     lines.append(("Handles pulled", handles_text(state.raised) or "none"))
     lines.append(("Single cords pulled", numbers_text(state.pulled) or "none"))
     for temporary in state.temporaries:
+        leashes = leashes_in(loom, temporary.units)
         lines.append(
             (
                 f"Temporary {temporary.name}",
-                f"through {several(len(temporary.units), 'leash', 'leashes')} of shaft {temporary.parent}, "
+                f"through {several(leashes, 'leash', 'leashes')} of shaft {temporary.parent}, "
                 f"{'unit' if len(temporary.units) == 1 else 'units'} {numbers_text(temporary.units)}; "
                 f"{_cords_of(state, temporary.name)}",
             )

@@ -9,12 +9,12 @@ from typing import Any
 
 from server.design.piece import Piece
 from server.loom.actions import and_list
-from server.loom.counting import begins_at_her_left, take_and_pass
+from server.loom.counting import begins_at_her_left, leashes_in, take_and_pass
 from server.loom.state import carried_units, handle_order, parent_of, units_up
 from server.loom.steps import Insert, Label, MoveCords, Raise, Withdraw
 from server.session.cards import Card
 from server.session.checks import insertion_check
-from server.session.place import card_up, walk_of
+from server.session.place import card_up, picks_done, walk_of
 from server.session.spoken import shed_spoken
 from server.session.treadling import Side, other_side, picks_of
 from server.session.wording import (
@@ -36,6 +36,7 @@ from server.session.wording import (
     pick_heading,
     pulled,
     runs_words,
+    treadles_text,
 )
 from server.store.weavings import Weaving
 from server.web.drawings import (
@@ -121,13 +122,20 @@ def _weave_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str, 
     start: Side = other_side(picks[0].to)
     end = picks[-1].to
     out = card.kind == "take_out"
-    done = sum(pick.is_done for pick in picks)
+    done = max(0, min(picks_done(card, weaving.place), len(picks)))
     upcoming = picks[done] if done < len(picks) else picks[-1]
-    numbers, of = [pick.number for pick in picks], weaving.piece.picks(card.row)
+    first, last = sorted((picks[0].number, picks[-1].number))
+    of = weaving.piece.picks(card.row)
     treadles = weaving.piece.loom.treadles > 1
     now = other_side(upcoming.to)
+    skipped = 0 if len(picks) <= MOST_PICKS_DRAWN else min(max(0, done - 2), len(picks) - PICKS_OF_MANY)
+    drawn = picks[skipped : skipped + (PICKS_OF_MANY if len(picks) > MOST_PICKS_DRAWN else len(picks))]
     return {
         "picks": picks,
+        "drawn": drawn,
+        "skipped": skipped,
+        "to_come": len(picks) - skipped - len(drawn),
+        "is_plain": not card.before.raised and not card.before.pulled,
         "start": start,
         "end": end,
         "out": out,
@@ -135,11 +143,17 @@ def _weave_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str, 
         "now": now,
         "upcoming": upcoming,
         "of": of,
-        "part": part_words(min(numbers), max(numbers), of),
+        "part": part_words(first, last, of),
         "treadles": treadles,
+        "treadles_text": lambda: treadles_text([pick.treadle for pick in picks]),
         "pick_heading": pick_heading(upcoming.number, of, upcoming.treadle if treadles else None, out=out),
         "check": f"The shuttle ends on your {end}.",
     }
+
+
+MOST_PICKS_DRAWN = 24
+"""Of a row with more, those about the next one are drawn."""
+PICKS_OF_MANY = 10
 
 
 def shed_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str, Any]:
@@ -184,16 +198,16 @@ def _insert_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[str,
     loom, step = weaving.piece.loom, card.step
     naming = chosen.naming(loom)
     hung = loom.units_of(step.shaft)
-    runs = take_and_pass(hung, step.units, chosen.stance)
+    runs = take_and_pass(hung, step.units, chosen.stance, loom.leashes_of)
     check = insertion_check(loom, step.shaft, runs)
     others = [naming.name(t.name) for t in card.before.temporaries_of(step.shaft)]
     return {
         "shaft": naming.shaft(step.shaft),
         "temporary": naming.name(step.temporary),
-        "take": len(step.units),
-        "of": len(hung),
+        "take": leashes_in(loom, step.units),
+        "of": leashes_in(loom, hung),
         "spoken": runs_words(runs),
-        "groups": leash_groups(hung, runs, chosen.stance, naming),
+        "groups": leash_groups(hung, runs, chosen.stance, naming, loom.leashes_of),
         "from_left": begins_at_her_left(chosen.stance),
         "behind": chosen.stance.startswith("behind"),
         "stance": STANCE_WORDS[chosen.stance],
@@ -223,13 +237,13 @@ def _withdraw_view(weaving: Weaving, card: Card, chosen: Preferences) -> dict[st
     assert temporary is not None
     loom, naming = weaving.piece.loom, chosen.naming(weaving.piece.loom)
     name, hung = naming.name(temporary.name), loom.units_of(temporary.parent)
-    runs = take_and_pass(hung, temporary.units, chosen.stance)
+    runs = take_and_pass(hung, temporary.units, chosen.stance, loom.leashes_of)
     return {
         "temporary": name,
         "shaft": naming.shaft(temporary.parent),
-        "take": len(temporary.units),
-        "of": len(hung),
-        "groups": leash_groups(hung, runs, chosen.stance, naming),
+        "take": leashes_in(loom, temporary.units),
+        "of": leashes_in(loom, hung),
+        "groups": leash_groups(hung, runs, chosen.stance, naming, loom.leashes_of),
         "from_left": begins_at_her_left(chosen.stance),
         "ticks": tuple(f"{name} is clear {where}" for where in end_words(chosen.stance)),
     }
@@ -338,10 +352,11 @@ def _how(piece: Piece, card: Card, chosen: Preferences) -> str:
     """How a thing is done, in a line: counts for an insertion, both ends for cords."""
     match card.step:
         case Insert(shaft=shaft, units=units):
-            hung = piece.loom.units_of(shaft)
-            runs = runs_words(take_and_pass(hung, units, chosen.stance))
-            named = chosen.naming(piece.loom).shaft(shaft)
-            return f"of the {len(hung)} leashes on shaft {named}, {STANCE_WORDS[chosen.stance]}: {runs}"
+            loom = piece.loom
+            hung = loom.units_of(shaft)
+            runs = runs_words(take_and_pass(hung, units, chosen.stance, loom.leashes_of))
+            named, leashes = chosen.naming(loom).shaft(shaft), leashes_in(loom, hung)
+            return f"of the {leashes} leashes on shaft {named}, {STANCE_WORDS[chosen.stance]}: {runs}"
         case MoveCords() | Withdraw():
             return f"{and_list(list(end_words(chosen.stance)))}, both ends"
     return ""

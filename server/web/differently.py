@@ -12,7 +12,14 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
-from server.loom.counting import begins_at_her_left, take_and_pass, units_taken
+from server.loom.counting import (
+    MoreThanHang,
+    UnitSplit,
+    begins_at_her_left,
+    leashes_in,
+    take_and_pass,
+    units_taken,
+)
 from server.loom.legal import Refused
 from server.loom.state import (
     Loom,
@@ -130,7 +137,8 @@ def believed(weaving: Weaving, chosen: Preferences) -> Told:
     at = position_of(state)
     slots = []
     for temporary in sorted(state.temporaries, key=lambda t: temporary_order(naming.name(t.name))):
-        runs = take_and_pass(loom.units_of(temporary.parent), temporary.units, chosen.stance)
+        hung = loom.units_of(temporary.parent)
+        runs = take_and_pass(hung, temporary.units, chosen.stance, loom.leashes_of)
         handle = state.handle_on(temporary.name) or ""
         slots.append(
             Slot(
@@ -301,12 +309,13 @@ def _temporaries(
 def _units(loom: Loom, shaft: int, counts: str, chosen: Preferences, naming: Naming) -> frozenset[int]:
     hung = loom.units_of(shaft)
     try:
-        return units_taken(hung, read_runs(counts), chosen.stance)
-    except Unreadable as why:
+        return units_taken(hung, read_runs(counts), chosen.stance, loom.leashes_of)
+    except (Unreadable, UnitSplit) as why:
         raise NotUnderstood(str(why)) from why
-    except ValueError as why:
+    except MoreThanHang as why:
+        leashes = leashes_in(loom, hung)
         raise NotUnderstood(
-            f"Shaft {naming.shaft(shaft)} has {len(hung)} leashes, and more are counted here."
+            f"Shaft {naming.shaft(shaft)} has {leashes} leashes, and more are counted here."
         ) from why
 
 
@@ -364,8 +373,8 @@ def _slot_views(
                 pass  # said beside the field
             else:
                 hung = loom.units_of(shaft)
-                runs = take_and_pass(hung, units, chosen.stance)
-                groups = tuple(leash_groups(hung, runs, chosen.stance, naming))
+                runs = take_and_pass(hung, units, chosen.stance, loom.leashes_of)
+                groups = tuple(leash_groups(hung, runs, chosen.stance, naming, loom.leashes_of))
                 read = runs_words(runs)
                 same = replace(slot, shaft=_shaft_text(slot), counts=read) == by_log.get(slot.name)
                 view = replace(view, read=read, groups=groups, shaft=naming.shaft(shaft), as_believed=same)

@@ -13,7 +13,7 @@ from itertools import groupby
 from typing import Literal
 
 from server.design.piece import Piece
-from server.loom.counting import Run, Stance, as_met, begins_at_her_left
+from server.loom.counting import LeashesOf, Run, Stance, begins_at_her_left, leashes_met, one_leash
 from server.loom.state import Loom, State, handle_order, parent_of, temporary_order
 from server.plan.demands import troubles
 from server.session.naming import Naming
@@ -253,7 +253,7 @@ class LeashGroup:
 
     Attributes:
         text: "take 3" or "pass 2"; "" where the run goes on from the group before.
-        units: the units whose leashes these are, as she counts, in the order of the drawing.
+        units: for each leash its unit, as she counts, in the order of the drawing.
     """
 
     text: str
@@ -266,10 +266,14 @@ MOST_IN_A_GROUP = 6
 
 
 def leash_groups(
-    hung: Iterable[int], runs: Sequence[Run], stance: Stance, naming: Naming
+    hung: Iterable[int],
+    runs: Sequence[Run],
+    stance: Stance,
+    naming: Naming,
+    leashes_of: LeashesOf = one_leash,
 ) -> list[LeashGroup]:
     """Every leash of a shaft in its place, in counting order; units within a group as they are drawn."""
-    met = list(as_met(hung, stance))
+    met = list(leashes_met(hung, stance, leashes_of))
     groups: list[LeashGroup] = []
     for run in runs:
         units, met = met[: run.leashes], met[run.leashes :]

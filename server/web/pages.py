@@ -6,7 +6,12 @@ from fastapi import APIRouter
 
 from server.web import (
     at_loom,
+    bands,
+    bring,
+    cloth,
+    designs,
     differently,
+    files,
     follow,
     help_card,
     hold,
@@ -17,8 +22,11 @@ from server.web import (
     plan,
     preferences,
     put_right,
+    sheets,
+    squared,
     standing,
     walks_ahead,
+    warps,
     worker,
 )
 
@@ -29,6 +37,8 @@ routers: list[APIRouter] = [
     at_loom.router,
     follow.router,
     standing.router,
+    sheets.router,
+    files.router,
     log.router,
     piece_settings.router,
     preferences.router,
@@ -36,6 +46,12 @@ routers: list[APIRouter] = [
     differently.router,
     notes.router,
     walks_ahead.router,
+    warps.router,
+    designs.router,
+    bands.router,
     help_card.router,
     worker.router,
+    cloth.router,
+    bring.router,
+    squared.router,  # last: the address of a design fits /designs/new, too
 ]

@@ -8,9 +8,11 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Request
 from starlette.responses import Response
 
+from server.design.piece import Piece
 from server.loom.steps import TakeOut, Weave
-from server.plan.visits import position_of
+from server.plan.visits import Position, position_of
 from server.plan.workorder import is_free
+from server.session.bands import band_words
 from server.session.cards import BEHIND, Card
 from server.session.naming import Naming
 from server.session.pace import minutes_per_pick
@@ -68,8 +70,15 @@ def walks_ahead(weaving: Weaving, naming: Naming) -> list[WalkAhead]:
             minutes = minutes_text(time) if time >= 1 else ""
             things = tuple(heading(naming.card(thing)) for thing in things_behind(cards, card.number))
             at = position_of(card.before)
-            found.append(WalkAhead(after_words(at), _until(rows, outs), minutes, things, is_free(at, free)))
+            when = _when(weaving.piece, at)
+            found.append(WalkAhead(when, _until(rows, outs), minutes, things, is_free(at, free)))
     return found
+
+
+def _when(piece: Piece, at: Position) -> str:
+    """ "after row 12", and where that is among the bands: "after row 12 (Border, row 3 of 12)"."""
+    band = ", ".join(filter(None, band_words(piece, at.row + (at.picks > 0))))
+    return f"{after_words(at)} ({band})" if band else after_words(at)
 
 
 def _until(rows: int, outs: int) -> str:

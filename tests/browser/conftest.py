@@ -23,6 +23,7 @@ from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, e
 from server.design.piece_file import read_piece
 from server.plan.planner import plan
 from server.plan.workorder import WorkOrder
+from server.serving import draw_demo
 from server.session.place import Tap
 from server.settings import DATABASE_NAME, resource_dir
 from server.store.database import Store, utc_now
@@ -154,6 +155,7 @@ def bring_in(house: House, demo: str = "harbour_runner.json") -> Runner:
 def run_house(data: Path) -> Iterator[House]:
     house = House(data, free_port())
     house.start()
+    draw_demo(house.store.board)
     yield house
     house.kill()
     house.store.close()
@@ -180,7 +182,7 @@ def own_runner(tmp_path: Path, complaints: Complaints) -> Iterator[Runner]:
 
 
 def chromium_path() -> str | None:
-    """Chromium's shell without a screen, which loads a page with a third of the work, or any that is there."""
+    """Chromium without a screen, which loads a page with a third of the work, or any that is there."""
     found = (shutil.which(name) for name in CHROMIUMS)
     return next((path for path in found if path), None)
 

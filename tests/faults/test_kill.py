@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import signal
+import subprocess
+import sys
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
 
 import pytest
 
+from server.design.design import Band, Design
+from server.design.warp import Part, hang, write_warp
+from server.loom.ground import satin
+from server.loom.state import Loom
 from server.session.place import Place, Tap
 from server.settings import DATABASE_NAME
 from server.store.database import STALE, Store
@@ -68,3 +74,38 @@ def test_two_servers_on_one_file_count_a_tap_once(data: Path) -> None:
                 assert [STALE in answer.text for answer in answers].count(False) == 1
             place = _after(data, place.turn)
     assert [entry.kind for entry in on_disk(data).log] == ["begin", "next", "next", "next"]
+
+
+DRAWS = """
+import sys
+from pathlib import Path
+from server.store.database import Store
+board = Store(Path(sys.argv[1])).board
+for number in range(100_000):
+    unit = number % 4 + 1
+    kept = board.draw(1, 1, [(number // 4 % 5 + 1, unit, unit, number % 40 < 20)], f"k{number}")
+    print(kept.at, flush=True)
+"""
+
+
+def test_every_acknowledged_stroke_outlives_the_process_and_can_be_taken_back(tmp_path: Path) -> None:
+    path, empty = tmp_path / DATABASE_NAME, ("....",) * 5
+    with closing(Store(path)) as store:
+        loom = Loom((), frozenset(), pattern_shafts=4)
+        warp = store.board.add_warp(write_warp(hang("x", loom, (Part("straight", 4),), satin(5, 2))))
+        store.board.add_design(warp, "x", Design(4, (Band(1, "x", (4,), empty),)))
+    command = [sys.executable, "-c", DRAWS, str(path)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as drawing:
+        assert drawing.stdout
+        told = [int(drawing.stdout.readline()) for _ in range(30)]
+        drawing.kill()
+        told += [int(line) for line in drawing.stdout if line.endswith("\n")]
+    with closing(Store(path)) as store:
+        kept = store.board.design(1)
+        assert kept
+        assert told[-1] <= kept.at <= told[-1] + 1, "the last one may not have been told of any more"
+        for at in range(kept.at, 0, -1):
+            store.board.take_back(1, at)
+        bare = store.board.design(1)
+        assert bare
+        assert (bare.at, bare.made, bare.design.rows()) == (0, kept.at, empty)

@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from fractions import Fraction
 from functools import cache
 
 import pytest
 
+from server.design.design import Design, piece_of, read_design
 from server.design.piece import Piece
 from server.design.piece_file import read_piece
+from server.design.warp import Warp, read_warp
 from server.loom.leashes import LeashOrder, pointed, single
 from server.plan.hand_rule import hand_rule
 from server.plan.planner import plan
 from server.plan.replay import verify
 from server.plan.workorder import WorkOrder
+from server.serving import draw_demo
+from server.session.bands import in_band
 from server.session.cards import deal
 from server.settings import resource_dir
+from server.store.database import Store
 
 RUNNER, BOAT = "harbour_runner.json", "net_mender.json"
 
@@ -117,3 +124,62 @@ def test_a_handle_that_hangs_free_is_never_lifted_for_a_test() -> None:
     lifts = [card for card in deal(boat, order(BOAT)) if card.handle is not None]
     assert any(card.handle == "S1" for card in lifts)
     assert all(card.before.carrier(boat.loom, card.handle or "") is not None for card in lifts)
+
+
+# --- the cloth and the bands ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", [RUNNER, BOAT])
+def test_the_pieces_tell_their_threads_and_bands(name: str) -> None:
+    """And their cells are square: 5 ends at 16 to the cm and 4½ picks at 14.4, or 4 and 4 at 12."""
+    one = piece(name)
+    assert one.threads is not None
+    picks = Fraction(sum(one.picks_per_row), len(one.picks_per_row))
+    assert one.threads.proportion(picks) == 1
+    assert sum(band.rows * band.times for band in one.bands) == len(one.rows)
+    assert len(one.bands) >= 3
+
+
+def test_the_crab_and_the_boat_are_in_bands_of_their_own() -> None:
+    for name, rows in (
+        (RUNNER, rows_asking_for_parts(piece(RUNNER))),
+        (BOAT, rows_asking_for_parts(piece(BOAT))),
+    ):
+        inside = {in_band(piece(name), row) for row in rows}
+        assert len({place.name for place in inside if place}) == 1
+
+
+@cache
+def drawn() -> tuple[str, Design, Warp]:
+    folder = resource_dir("demo_data") / "board"
+    content = json.loads((folder / "flag.json").read_text("utf-8"))
+    warp = read_warp((folder / content["warp"]).read_text("utf-8"))
+    return content["name"], read_design(json.dumps(content["design"])), warp
+
+
+def test_the_demo_design_is_a_few_bands_on_the_loom_of_the_runner() -> None:
+    _, design, warp = drawn()
+    assert 3 <= len(design.bands) <= 5
+    assert {band.is_plain for band in design.bands} == {True, False}
+    assert any(band.times > 1 for band in design.bands)
+    assert warp.loom.leashes == piece(RUNNER).loom.leashes
+    assert warp.threads == replace(piece(RUNNER).threads, ground=warp.threads.ground)
+
+
+def test_the_flag_flies_to_one_side_and_is_woven_in_three_walks() -> None:
+    name, design, warp = drawn()
+    made = piece_of(name, design, warp)
+    asking = rows_asking_for_parts(made)
+    assert {place.name for row in asking if (place := in_band(made, row))} == {"The signal flag"}
+    cells = {unit for row in asking for units in parts(made, row).values() for unit in units}
+    assert sum(unit > 32 for unit in cells) > 2 * sum(unit < 32 for unit in cells), "to the right of its mast"
+    planned = plan(made)
+    verify(made, planned)
+    assert planned.proven
+    assert planned.totals.walks == 3
+
+
+def test_the_demo_is_drawn_where_no_warp_hangs(store: Store) -> None:
+    assert draw_demo(store.board) == "Drew “A flag over the waves” on a warp of its own."
+    (line,) = store.board.designs()
+    assert (line.name, line.warp_name, line.units) == (drawn()[0], "The harbour warp", 63)
