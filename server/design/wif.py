@@ -230,6 +230,9 @@ def _note_several_shafts(threading: _Threading, notes: Notes) -> None:
 def _rows(wanted: Mapping[str, Section], threading: _Threading, notes: Notes) -> Cells:
     """Rows × threads, thread 1 first."""
     plan, treadling, tie_up = (wanted.get(name) for name in ("LIFTPLAN", "TREADLING", "TIEUP"))
+    if _lifts_nothing(plan) and treadling is not None and treadling.numbered and tie_up is not None:
+        notes.add("both", "The file’s lift plan lifts nothing in any row; its treadling was taken.")
+        plan = None
     if plan is not None and plan.numbered:
         entries = _listed(plan, "LIFTPLAN", "row", notes)
         if treadling is not None and treadling.numbered:
@@ -257,6 +260,12 @@ def _rows(wanted: Mapping[str, Section], threading: _Threading, notes: Notes) ->
         notes.add("sinks", "Its sheds sink: what no treadle pulls down was taken as lifted.")
     moved = _trodden(entries, tie_up, threading.shafts, notes)
     return _woven(((row, on, not rising and is_trodden) for row, on, is_trodden in moved), rows, threading)
+
+
+def _lifts_nothing(plan: Section | None) -> bool:
+    """Whether a lift plan is there and empty, as some hands write what a draft does not use."""
+    entries = plan.numbered.values() if plan is not None else ()
+    return bool(entries) and all(re.fullmatch(r"[0\s,]*", entry.plain) for entry in entries)
 
 
 _Shafts = npt.NDArray[np.bool_]
@@ -398,7 +407,8 @@ def _note_count(wanted: Mapping[str, Section], section: str, what: str, there: i
 def _note_gaps(entries: Mapping[int, Entry], last: int, what: str, meaning: str, notes: Notes) -> None:
     if missing := last - len(entries):
         first = next(number for number in range(1, last + 1) if number not in entries)
-        notes.add(f"gaps {what}", f"Not listed: {missing} {what}s, the first is {what} {first}. {meaning}")
+        many = f"{missing} {what}{'s' if missing > 1 else ''}"
+        notes.add(f"gaps {what}", f"Not listed: {many}, the first is {what} {first}. {meaning}")
 
 
 def _rising(wanted: Mapping[str, Section], notes: Notes) -> bool:

@@ -50,10 +50,11 @@ class Notes:
 
     def sentences(self) -> tuple[str, ...]:
         """One sentence a kind, in the order in which they came up."""
-        return tuple(
-            sentence if (more := self._number[kind] - 1) == 0 else f"{sentence} The same {more} times more."
-            for kind, sentence in self._first.items()
-        )
+        return tuple(f"{sentence}{_again(self._number[kind] - 1)}" for kind, sentence in self._first.items())
+
+
+def _again(more: int) -> str:
+    return ("", " The same once more.")[more] if more < 2 else f" The same {more} times more."
 
 
 @dataclass(frozen=True, slots=True)

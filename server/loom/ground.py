@@ -200,7 +200,8 @@ def cautions(ground: Ground, treadling: Sequence[int]) -> tuple[str, ...]:
     """What is odd about a ground weave under a treadling, in sentences.
 
     An end is bound where some treadle of the cycle raises its ground shaft and some sinks it: else it floats
-    over or under all picks, wherever the pattern leaves it lifted or not.
+    over or under all picks, wherever the pattern leaves it lifted or not. A selvedge end is bound where some
+    treadle raises its shaft and some does not.
     """
     used = sorted(set(treadling))
     if strays := [number for number in used if number > len(ground.treadles)]:
@@ -212,6 +213,15 @@ def cautions(ground: Ground, treadling: Sequence[int]) -> tuple[str, ...]:
     for shaft in threaded:
         if shaft not in raised and shaft not in sunk:
             told.append(f"No treadle moves ground shaft {shaft}: its ends are bound nowhere.")
+        elif (
+            shaft not in ground.threading
+        ):  # no pattern lifts selvedge ends: what does not raise them sinks them
+            raising = [shaft in ground.treadles[number - 1].rises for number in used]
+            if all(raising) or not any(raising):
+                all_or_none = "Every treadle" if all(raising) else "No treadle"
+                told.append(
+                    f"{all_or_none} raises ground shaft {shaft}: its selvedge ends are bound nowhere."
+                )
         elif shaft not in raised:
             told.append(
                 f"No treadle raises ground shaft {shaft}: where its ends are not lifted, nothing binds them."

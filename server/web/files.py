@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, isqrt
@@ -132,23 +132,30 @@ class Drawn:
     """A design on its loom.
 
     Attributes:
-        picks: of all rows together.
+        picks: of each row.
         threads: None where nothing tells them: cells are square then.
     """
 
     name: str
     cells: Cells
     loom: Loom
-    picks: int
+    picks: Sequence[int]
     threads: Threads | None
     naming: Naming
+
+    @property
+    def usual_picks(self) -> Fraction:
+        """Picks of a row on average; rows that lift nothing do not count: a hem is one row of many picks."""
+        lifting = [picks for picks, row in zip(self.picks, self.cells, strict=True) if row.any()]
+        counted = lifting or self.picks or [1]
+        return Fraction(sum(counted), len(counted))
 
     @property
     def proportion(self) -> Fraction:
         """Height of a cell over its width, between what can be drawn."""
         if self.threads is None:
             return Fraction(1)
-        usual = self.threads.proportion(Fraction(self.picks, max(1, len(self.cells))))
+        usual = self.threads.proportion(self.usual_picks)
         return min(max(usual, Fraction(1, 100)), Fraction(100))
 
     def png(self) -> bytes:
@@ -173,7 +180,7 @@ class Drawn:
 
     def wif(self) -> str:
         """The draft, as files count."""
-        threads, rows = self.threads, max(1, len(self.cells))
+        threads = self.threads
         return write_wif(
             self.name,
             self.loom.leashes,
@@ -181,7 +188,7 @@ class Drawn:
             self.cells,
             single_cords=sorted(self.loom.single_cords),
             units_per_cm=threads.ends_per_cm / threads.usual_ends if threads else None,
-            rows_per_cm=threads.picks_per_cm * rows / self.picks if threads else None,
+            rows_per_cm=threads.picks_per_cm / self.usual_picks if threads else None,
         )
 
     def writers(self) -> dict[str, Writer]:
@@ -238,7 +245,6 @@ def piece_files(request: Request, piece: str, file: str) -> Response:
     weaving, store = weaving_of(request, piece), store_of(request)
     woven, order, chosen = weaving.piece, weaving.order, preferences_of(store_of(request), weaving.id)
     naming = chosen.naming(woven.loom)
-    picks = sum(woven.picks(row) for row in range(1, len(woven.rows) + 1))
 
     def own_file() -> str:
         text = store.piece_text(weaving.id)
@@ -256,6 +262,7 @@ def piece_files(request: Request, piece: str, file: str) -> Response:
         "piece.json": own_file,
     }
     if file not in writers:
+        picks = [woven.picks(row) for row in range(1, len(woven.rows) + 1)]
         drawn = Drawn(woven.name, cells_of(woven), woven.loom, picks, woven.threads, naming)
         writers |= drawn.writers()
     return _answer(woven.name, file, writers, lambda why: _piece_page(weaving, why))
@@ -287,7 +294,6 @@ def design_files(request: Request, design: str, file: str) -> Response:
         "warp.json": lambda: write_warp(kept.warp),
     }
     if file not in writers:
-        picks = sum(kept.design.picks())
-        drawn = Drawn(kept.name, to_cells(rows), loom, picks, kept.warp.threads, naming)
+        drawn = Drawn(kept.name, to_cells(rows), loom, kept.design.picks(), kept.warp.threads, naming)
         writers |= drawn.writers()
     return _answer(kept.name, file, writers, lambda why: _design_page(kept, why))

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import re
-from typing import Annotated, Any
+from typing import Annotated, Any, cast
 
 from fastapi import APIRouter, Depends, HTTPException, Request
 from starlette.responses import Response
 
 from server.design.warp import MOST_PARTS, Warp, write_warp
 from server.loom.ground import MOST_GROUND_SHAFTS, satin_counters
-from server.store.board import KeptWarp, NotKept
+from server.store.board import ChangedMeanwhile, KeptWarp, NotKept
 from server.web.rendering import (
     go_to,
     is_count,
@@ -188,14 +188,19 @@ def _keep(request: Request, sheet: WarpSheet, kept: KeptWarp | None, *, as_anoth
         now = write_warp(kept.warp)
         if now != text:
             if sheet.words["seen"] != mark_of(kept.warp):
-                sheet = sheet.saying(seen=mark_of(kept.warp))
-                return _warp_page(request, sheet, kept, CHANGED_ELSEWHERE, 422)
-            board.change_warp(kept.id, text)
+                return _changed_elsewhere(request, sheet, kept)
+            board.change_warp(kept.id, text, before=kept.warp)
+    except ChangedMeanwhile:  # between two lines of this very function
+        return _changed_elsewhere(request, sheet, _kept(request, str(cast(KeptWarp, kept).id)))
     except NotRead as refusal:
         return _warp_page(request, sheet, kept, str(refusal), 422, focus=refusal.field)
     except NotKept as refusal:
         return _warp_page(request, sheet, kept, str(refusal), 422)
     return go_to(request, f"/warps/{kept.id}?said=kept")
+
+
+def _changed_elsewhere(request: Request, sheet: WarpSheet, kept: KeptWarp) -> Response:
+    return _warp_page(request, sheet.saying(seen=mark_of(kept.warp)), kept, CHANGED_ELSEWHERE, 422)
 
 
 def _read(request: Request, sheet: WarpSheet, kept: KeptWarp | None) -> Warp:

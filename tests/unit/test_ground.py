@@ -174,6 +174,18 @@ def test_ends_that_nothing_binds_are_told() -> None:
     )
 
 
+def test_selvedge_ends_that_no_pattern_lifts_need_no_treadle_to_sink_them() -> None:
+    """Common practice, no source: plain weave at the edges on two shafts of their own, raised in turn."""
+    edged = (Treadle((1, 3), (2,)), Treadle((2, 4), (1,)))
+    assert cautions(Ground(4, edged, (1, 2), (3, 4)), (1, 2)) == ()
+    idle = Ground(5, (Treadle((1, 3), (2, 4)), Treadle((2, 3), (1, 4))), (1, 2), (3, 4, 5))
+    assert cautions(idle, (1, 2)) == (
+        "Every treadle raises ground shaft 3: its selvedge ends are bound nowhere.",
+        "No treadle raises ground shaft 4: its selvedge ends are bound nowhere.",
+        "No treadle moves ground shaft 5: its ends are bound nowhere.",
+    )
+
+
 def test_idle_shafts_and_treadles_are_told() -> None:
     ground = Ground(3, (Treadle((1,), (2,)), Treadle((2,), (1,)), Treadle((3,))), (1, 2))
     assert cautions(ground, (1, 2)) == (

@@ -132,6 +132,7 @@ TOO_MUCH: list[tuple[dict[str, Any], str]] = [
     ({"treadling": (0,)}, "There is no treadle 0"),
     ({"selvedge_ends": (-1, 0)}, "fewer than 0 ends"),
     ({"ends_per_cm": Fraction(0)}, "above 0"),
+    ({"ends_per_cm": Fraction("1e-320")}, "above 0"),  # a width that no number holds
     ({"picks_per_cm": Fraction(1_001)}, "at most 1,000"),
 ]
 

@@ -86,6 +86,16 @@ def test_an_empty_lift_plan_does_not() -> None:
     assert to_rows(read(TREADLED + "[LIFTPLAN]\n").rows) == TREADLED_ROWS
 
 
+@pytest.mark.parametrize("nothing", ["0", "", " 0, 0 ; none", '"0"'])
+def test_nor_does_one_that_lifts_nothing_in_any_row(nothing: str) -> None:
+    treadled = "[TIEUP]\n1=1\n2=2\n[TREADLING]\n1=1\n2=2\n"
+    wif = read(draft("1=1\n2=2", f"1={nothing}\n2={nothing}") + treadled)
+    assert to_rows(wif.rows) == (".#", "#.")  # thread 1 is at the right
+    assert noted(wif, "lift plan lifts nothing", "its treadling was taken")
+    alone = read(draft("1=1\n2=2", f"1={nothing}\n2={nothing}"))
+    assert to_rows(alone.rows) == ("..", "..")
+
+
 def test_where_the_first_thread_is() -> None:
     right, left = (read_wif(TREADLED.encode(), side) for side in ("right", "left"))  # type: ignore[arg-type]
     assert right.leashes == left.leashes[::-1] == (4, 3, 2, 1)

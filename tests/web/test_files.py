@@ -109,10 +109,18 @@ def test_a_design_on_the_board_goes_out_with_its_warp(
     assert [(band.name, band.rows, band.times) for band in piece.bands] == [("Figure", 3, 2), ("Plain", 1, 1)]
     wif = read_wif(taken(client, f"{here}/design.wif"))
     assert to_rows(wif.rows) == kept.design.rows()
-    # 20 ends to a cm, 4 to a unit; 42 picks in 7 rows, 20 to a cm
-    assert (wif.units_per_cm, wif.rows_per_cm) == (Fraction(5), Fraction(20 * 7, 42))
+    # 20 ends to a cm, 4 to a unit; 20 picks to a cm, 5 to a row: the plain ground does not stretch the figure
+    assert (wif.units_per_cm, wif.rows_per_cm) == (Fraction(5), Fraction(4))
     with Image.open(io.BytesIO(taken(client, f"{here}/design.png"))) as picture:
-        assert picture.height / picture.width == pytest.approx(42 / 28, rel=0.02)
+        assert picture.height / picture.width == pytest.approx(7 * 5 / (7 * 4), rel=0.02)
+
+
+def test_a_design_of_plain_ground_alone_has_its_own_proportion(client: TestClient, store: Store) -> None:
+    warp = hang("", Loom((), frozenset(), pattern_shafts=4), (Part("straight", 4),), satin(5, 2))
+    design = Design(4, (Band(1, "Plain", (12,), (), 3),))
+    number = store.board.add_design(store.board.add_warp(write_warp(warp)), "x", design)
+    with Image.open(io.BytesIO(taken(client, f"/designs/{number}/files/design.png"))) as picture:
+        assert picture.height / picture.width == pytest.approx(3 * 12 / (4 * 4), rel=0.02)
 
 
 def test_pictures_texts_and_tables_count_as_she_does_and_the_rest_as_files(
@@ -138,7 +146,7 @@ def test_pictures_texts_and_tables_count_as_she_does_and_the_rest_as_files(
 def test_a_picture_has_as_many_dots_to_a_cell_as_its_limit_allows(shape: tuple[int, int]) -> None:
     cells = np.zeros(shape, dtype=np.bool_)
     loom = Loom((1,) * shape[1], frozenset(), 1)
-    drawn = Drawn("", cells, loom, shape[0], None, Naming.on(loom))
+    drawn = Drawn("", cells, loom, (1,) * shape[0], None, Naming.on(loom))
     with Image.open(io.BytesIO(drawn.png())) as picture:
         assert picture.width * picture.height <= MOST_DOTS
         dots = picture.width // shape[1]
@@ -149,7 +157,7 @@ def test_a_picture_has_as_many_dots_to_a_cell_as_its_limit_allows(shape: tuple[i
 def test_a_picture_that_would_be_too_large_even_so_is_refused() -> None:
     loom = Loom((1,) * 5_000, frozenset(), 1)
     threads = Threads((8,) * 5_000, satin(5, 2), Fraction(10), Fraction(20))  # cells 16 times as wide as high
-    drawn = Drawn("", np.zeros((4_000, 5_000), dtype=np.bool_), loom, 4_000, threads, Naming.on(loom))
+    drawn = Drawn("", np.zeros((4_000, 5_000), dtype=np.bool_), loom, (1,) * 4_000, threads, Naming.on(loom))
     with pytest.raises(Unusable, match="20 million dots; take the table"):
         drawn.png()
 
