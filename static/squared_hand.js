@@ -22,22 +22,23 @@ export class Hand {
     this.shape = null; // what is being drawn from a corner, and not yet on the paper
     this.stroke = null;
     this.isPenSeen = false;
+    this.isPenDown = false;
     this.hasCard = false;
     paper.above = () => this.above();
     paper.ringed = () => this.ringed();
     for (const kind of ["down", "move", "up", "cancel"]) {
-      element.addEventListener(`pointer${kind}`, (event) => this[kind](event));
+      element.addEventListener(`pointer${kind}`, (event) => this.sheet && this[kind](event));
     }
     element.addEventListener("pointerleave", () => this.heard.place(null));
     element.addEventListener("contextmenu", (event) => event.preventDefault());
-    element.addEventListener("wheel", (event) => this.wheel(event), { passive: false });
+    element.addEventListener("wheel", (event) => this.sheet && this.wheel(event), { passive: false });
     for (const kind of ["touchstart", "touchmove"]) { // or the page moves under the finger
       element.addEventListener(kind, (event) => event.preventDefault(), { passive: false });
     }
     // where the paper lies is asked anew once the page was moved
     addEventListener("scroll", () => { paper.rect = null; }, { passive: true, capture: true });
     addEventListener("resize", () => { paper.rect = null; });
-    element.addEventListener("keydown", (event) => this.key(event));
+    element.addEventListener("keydown", (event) => this.sheet && this.key(event));
     element.addEventListener("keyup", (event) => event.key === "Shift" && this.endKeyStroke());
     element.addEventListener("focus", () => this.showPlace(element.matches(":focus-visible")));
     element.addEventListener("blur", () => {
@@ -79,7 +80,15 @@ export class Hand {
   down(event) {
     this.paper.look();
     const { pointerId, pointerType, button, buttons } = event;
-    this.isPenSeen ||= pointerType === "pen";
+    if (pointerType === "touch" && this.isPenDown) return; // the palm
+    if (pointerType === "pen") {
+      this.isPenSeen = true;
+      this.isPenDown = true;
+      this.fingers.clear(); // a palm that was there first
+      this.moves = null;
+      this.pinched = null;
+      this.giveUp();
+    }
     if (pointerType === "touch") this.fingers.set(pointerId, event);
     try {
       this.element.setPointerCapture(pointerId);
@@ -173,7 +182,7 @@ export class Hand {
   }
 
   up(event) {
-    this.lift(event.pointerId);
+    this.lift(event.pointerId, event.pointerType);
     if (this.moves?.id === event.pointerId) this.moves = null;
     if (this.drawing !== event.pointerId) return;
     this.drawing = undefined;
@@ -185,12 +194,13 @@ export class Hand {
   }
 
   cancel(event) {
-    this.lift(event.pointerId);
+    this.lift(event.pointerId, event.pointerType);
     if (this.moves?.id === event.pointerId) this.moves = null;
     if (this.drawing === event.pointerId) this.giveUp();
   }
 
-  lift(id) {
+  lift(id, pointerType) {
+    if (pointerType === "pen") this.isPenDown = false;
     this.fingers.delete(id);
     if (this.fingers.size < 2) this.pinched = null;
   }

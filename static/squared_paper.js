@@ -122,8 +122,10 @@ export class Paper {
     return Math.round(LARGEST * this.ratio);
   }
 
+  // All of the band; but what is far higher than wide would be a thread, and is not shown whole.
   get whole() {
-    const size = Math.min((this.roomWide - 2) / this.sheet.units, (this.roomHigh - 2) / this.sheet.rows);
+    const across = (this.roomWide - 2) / this.sheet.units;
+    const size = Math.max(Math.min(across, (this.roomHigh - 2) / this.sheet.rows), Math.min(across, this.ratio));
     return Math.min(this.allowed(size), this.largest);
   }
 
@@ -134,6 +136,7 @@ export class Paper {
   fit() {
     this.size = this.whole;
     this.fits = true;
+    this.top = -Infinity; // the first row woven is in sight
     this.settle();
   }
 

@@ -7,6 +7,7 @@ end. Bands go by a number that they keep; rows and units are counted from 1, the
 from __future__ import annotations
 
 import json
+import zlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -279,6 +280,11 @@ def read_design(text: str) -> Design:
     """Read what `write_design` wrote."""
     content = json.loads(text)
     return Design(content["units"], read_bands(content["bands"]), content["given"])
+
+
+def mark_of(design: Design) -> str:
+    """A mark of all that is drawn, to tell whether a page still shows it: eight hexadecimal digits."""
+    return f"{zlib.crc32(write_design(design).encode()):08x}"
 
 
 def write_change(change: Change) -> str:

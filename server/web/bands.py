@@ -32,7 +32,7 @@ from server.design.bands import (
     without,
 )
 from server.design.cells import LIFTED
-from server.design.design import MOST_PICKS, MOST_TIMES, Band, Change, Design, piece_text
+from server.design.design import MOST_PICKS, MOST_TIMES, Band, Change, Design, mark_of, piece_text
 from server.design.piece_file import Unusable, read_piece
 from server.design.threads import Threads
 from server.plan.planner import NoPlan, plan
@@ -186,6 +186,7 @@ def _bands_page(
         picks=picks,
         cm=height_cm(picks, kept.warp.threads),
         mark=band_mark(kept.design),
+        drawn=mark_of(kept.design),
         token=secrets.token_hex(8),
         figures=store.board.figures(),
         pieces=[line for line in store.pieces() if line.id in made],
@@ -339,7 +340,7 @@ async def _step(request: Request, design: str, *, back: bool) -> Response:
     def step() -> Response:
         kept, board = design_of(request, design), store_of(request).board
         at = form.get("at", "")
-        if not is_count(at) or int(at) != kept.at:
+        if not is_count(at) or int(at) != kept.at or form.get("drawn") != mark_of(kept.design):
             return _bands_page(request, kept, STALE, 422)
         (board.take_back if back else board.make_again)(kept.id, kept.at)
         return RedirectResponse(f"/designs/{kept.id}/bands", 303)

@@ -16,7 +16,7 @@ from typing import Any, get_args
 
 import numpy as np
 import numpy.typing as npt
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.responses import RedirectResponse, Response
@@ -226,11 +226,8 @@ async def _asked(request: Request, design: str | None = None, *, keep: bool = Fa
 
 
 def _sheet_of_design(request: Request, design: str) -> Sheet:
-    store = store_of(request)
-    kept = store.board.design(int(design)) if is_count(design) else None
-    if kept is None:
-        raise HTTPException(404, "There is no such design here.")
-    return Sheet(kept, kept.warp_id, kept.warp, (), preferences_of(store).naming(kept.warp.loom))
+    kept, chosen = design_of(request, design), preferences_of(store_of(request))
+    return Sheet(kept, kept.warp_id, kept.warp, (), chosen.naming(kept.warp.loom))
 
 
 def _sheet_of_warp(request: Request, warp: str) -> Sheet:

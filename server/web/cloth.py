@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import re
+import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import lru_cache
 from typing import Literal, get_args
 from urllib.parse import urlencode
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, Request
 from starlette.datastructures import QueryParams
 from starlette.responses import PlainTextResponse, Response
 
@@ -22,7 +22,7 @@ from server.cloth.picture import MOST_CROSSINGS, View, draw, height_of, png
 from server.cloth.yarns import YARNS, Yarn
 from server.design.cells import Cells, row_of_units, to_cells
 from server.design.piece import Piece
-from server.design.threads import MOST_TO_A_CM, Threads, sett
+from server.design.threads import MOST_ENDS, MOST_TO_A_CM, Threads, sett
 from server.loom.ground import (
     MOST_GROUND_SHAFTS,
     Ground,
@@ -52,6 +52,7 @@ from server.web.rendering import (
     store_of,
     weaving_of,
 )
+from server.web.squared import design_of
 
 router = APIRouter()
 
@@ -117,9 +118,7 @@ def cells_of(piece: Piece) -> Cells:
 
 
 def _design_subject(request: Request, design: str) -> Subject:
-    kept = store_of(request).board.design(int(design)) if is_count(design) else None
-    if kept is None:
-        raise HTTPException(404, "There is no such design here.")
+    kept = design_of(request, design)
     return Subject(
         name=kept.name,
         address=f"/designs/{kept.id}/cloth",
@@ -216,7 +215,8 @@ def _suppose(subject: Subject) -> Supposed:
     else:
         ground = "plain" if treadles == 2 else "satin-5-2"
     picks = round(sum(subject.picks_per_row) / len(subject.picks_per_row))
-    return Supposed(subject.treadling, ground, min(max(picks, 1), MOST_ENDS_PER_UNIT), "20", "20")
+    most = min(MOST_ENDS_PER_UNIT, max(1, MOST_ENDS // subject.cells.shape[1]))
+    return Supposed(subject.treadling, ground, min(max(picks, 1), most), "20", "20")
 
 
 def _read_supposed(subject: Subject, query: QueryParams) -> Supposed:
@@ -515,7 +515,7 @@ def _cloth_page(request: Request, subject: Subject) -> Response:
     if asked is None:
         return page("cloth.html", status=status, subject=subject, message=message, asked=None)
     draft, counting = asked.draft, Counting(asked.draft, subject.naming)
-    found = _bound(draft) if draft.whole.crossings <= MOST_GONE_THROUGH else None
+    found = floats_of(draft) if draft.whole.crossings <= MOST_GONE_THROUGH else None
     return page(
         "cloth.html",
         status=status,
@@ -535,10 +535,25 @@ def _cloth_page(request: Request, subject: Subject) -> Response:
     )
 
 
-@lru_cache(maxsize=4)
-def _bound(draft: Draft) -> Bound:
-    """The floats of a cloth; kept, because every part that is looked at asks for them again."""
-    return bound(draft)
+_MOST_KEPT = 4
+_kept: dict[str, Bound] = {}
+_keeping = threading.Lock()
+
+
+def floats_of(draft: Draft) -> Bound:
+    """The floats of a cloth; kept, because every part that is looked at asks for them again.
+
+    They are kept by its fingerprint: a draft itself would hold all its cells.
+    """
+    with _keeping:
+        found = _kept.pop(draft.fingerprint, None)
+    if found is None:
+        found = bound(draft)
+    with _keeping:
+        _kept[draft.fingerprint] = found  # the last asked for stands last
+        while len(_kept) > _MOST_KEPT:
+            del _kept[next(iter(_kept))]
+    return found
 
 
 def _picture(request: Request, subject: Callable[[], Subject]) -> Response:

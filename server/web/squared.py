@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from itertools import groupby
 from typing import Annotated, Any, Literal
@@ -23,10 +24,10 @@ from server.design.design import (
     CellsTurned,
     Design,
     Run,
+    mark_of,
     piece_of,
     setting,
     turned,
-    write_design,
 )
 from server.design.piece_file import Unusable
 from server.design.warp import write_warp
@@ -51,6 +52,7 @@ MOST_SQUARES = 4 * MOST_DRAWN
 MOST_OF_A_FIGURE = 250_000
 _LARGEST = 10**9
 
+STILL = "Still working it out."
 NO_SUCH_DESIGN = "There is no such design here."
 OTHER_DATABASE = (
     "Spareshaft was started with another data folder than the one that this page is from, so nothing more is "
@@ -69,11 +71,6 @@ def design_of(request: Request, design: str) -> KeptDesign:
     if kept is None:
         raise HTTPException(404, NO_SUCH_DESIGN)
     return kept
-
-
-def mark_of(design: Design) -> str:
-    """A mark of all that is drawn: eight hexadecimal digits."""
-    return f"{zlib.crc32(write_design(design).encode()):08x}"
 
 
 # --- the page ------------------------------------------------------------------------------------------
@@ -306,16 +303,34 @@ def show_takes(request: Request, design: str) -> Response:
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers=headers)
     try:
-        piece = piece_of(kept.name, kept.design, kept.warp)
-        with turn_to_plan():
-            order = plan(piece, limit=SECONDS_TO_PLAN)
+        with _alone(store_of(request).name, kept.id), turn_to_plan():
+            order = plan(piece_of(kept.name, kept.design, kept.warp), limit=SECONDS_TO_PLAN)
     except NotUnderstood:
-        return JSONResponse({"said": "Still working it out.", "again": True})
+        return JSONResponse({"said": STILL, "again": True})
     except Unusable as why:
         return JSONResponse({"said": str(why), "can": False}, headers=headers)
     except NoPlan as why:
         return JSONResponse({"said": why.counted(naming.shaft), "can": False}, headers=headers)
     return JSONResponse({"said": _takes(order), "can": True}, headers=headers)
+
+
+_worked_out: set[tuple[str, int]] = set()
+
+
+@contextmanager
+def _alone(database: str, design: int) -> Iterator[None]:
+    """One at a time for each design: a large one takes long, and asks again with every stroke.
+
+    Raises:
+        NotUnderstood: at once, if it is being worked out already.
+    """
+    if (one := (database, design)) in _worked_out:
+        raise NotUnderstood(STILL)
+    _worked_out.add(one)
+    try:
+        yield
+    finally:
+        _worked_out.discard(one)
 
 
 def _takes(order: WorkOrder) -> str:

@@ -51,10 +51,14 @@ def send(client: TestClient, path: str, shown: Response | None = None, **fields:
     return client.post(f"/designs/1/bands{path}", data=hidden(shown) | fields)
 
 
+def stepping(shown: Response) -> dict[str, str]:
+    """What the forms send along that take back and make again."""
+    return dict(re.findall(r'<input type="hidden" name="(at|drawn)" value="(\w+)">', shown.text))
+
+
 def step(client: TestClient, which: str) -> Response:
     shown = client.get("/designs/1/bands")
-    (at,) = set(re.findall(r'name="at" value="(\d+)"', shown.text))
-    return client.post(f"/designs/1/bands-{which}", data={"at": at})
+    return client.post(f"/designs/1/bands-{which}", data=stepping(shown))
 
 
 def test_the_sequence_is_shown_as_the_cloth_grows(client: TestClient) -> None:
@@ -212,9 +216,28 @@ def test_a_page_of_before_changes_nothing_and_is_told(client: TestClient, store:
         answer = send(client, path, old, **fields)
         assert answer.status_code == 422
         assert bands_page.STALE in words(answer)
-    assert client.post("/designs/1/bands-back", data={"at": "0"}).status_code == 422
-    assert client.post("/designs/1/bands-back", data={"at": "x"}).status_code == 422
+    for at in ("0", "x", ""):
+        assert (
+            client.post(
+                "/designs/1/bands-back", data=stepping(client.get("/designs/1/bands")) | {"at": at}
+            ).status_code
+            == 422
+        )
     assert names(store) == moved
+
+
+def test_another_tablets_change_is_not_taken_back_by_a_page_of_before(
+    client: TestClient, store: Store
+) -> None:
+    """The other took one back and made one: as many changes hold as the page says, but not the same."""
+    send(client, "/2", do="up")
+    old = client.get("/designs/1/bands")
+    step(client, "back")
+    send(client, "/4", do="away")
+    now = names(store)
+    answer = client.post("/designs/1/bands-back", data=stepping(old))
+    assert (answer.status_code, names(store)) == (422, now)
+    assert bands_page.STALE in words(answer)
 
 
 def test_a_form_sent_twice_counts_once(client: TestClient, store: Store) -> None:

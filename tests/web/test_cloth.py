@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import html
 import json
 import re
+import weakref
 from dataclasses import replace
 from io import BytesIO
 from typing import Any
@@ -17,12 +19,14 @@ from PIL import Image
 from server.cloth.crossings import Draft, Window
 from server.design.cells import to_cells
 from server.design.design import Band, Design
+from server.design.piece_file import read_piece
 from server.design.threads import Threads, threads_content
 from server.design.warp import Part, hang, write_warp
 from server.loom.ground import satin
 from server.loom.state import Loom
+from server.plan.planner import plan
 from server.store.database import Store
-from server.web.cloth import GROUNDS, moved, ninths
+from server.web.cloth import GROUNDS, floats_of, moved, ninths
 from tests.examples import PIECE, piece_order, piece_text
 from tests.web.test_pages import HOSTILE, MARKUP, NOT_ON_SCREEN, Text, words
 
@@ -301,3 +305,35 @@ def test_a_picture_that_a_browser_has_is_not_sent_again(client: TestClient, wove
         answer = client.get(address + other, headers={"if-none-match": first.headers["etag"]})
         assert answer.status_code == 200
         assert answer.content != first.content
+
+
+def a_draft(row: str) -> Draft:
+    return Draft(to_cells((row,)), (5,), (1, 2, 3, 4, 5), Threads((5,) * len(row), satin(5, 2)))
+
+
+def test_floats_are_looked_for_once_and_no_cloth_is_held_for_them() -> None:
+    draft = a_draft("#.#")
+    found, held = floats_of(draft), weakref.ref(draft)
+    del draft
+    gc.collect()
+    assert held() is None, "its arrays are megabytes"
+    assert floats_of(a_draft("#.#")) is found
+    for other in ("##", "#.", ".#", ".."):
+        floats_of(a_draft(other))
+    again = floats_of(a_draft("#.#"))
+    assert again is not found, "only a few are kept"
+    assert again == found
+
+
+def test_of_many_units_with_many_picks_no_more_ends_are_supposed_than_fit(
+    client: TestClient, store: Store
+) -> None:
+    # 2,000 units and 60 picks to a row: as many ends to a unit would be more than a warp has
+    row = "".join("#" if unit % 5 else "." for unit in range(2_000))
+    wide = piece_text(leashes=[unit % 5 + 1 for unit in range(2_000)], rows=[row], picks_per_row=[60])
+    loom = {"pattern_shafts": 5, "treadles": 5}
+    text = json.dumps(json.loads(wide) | {"loom": loom, "single_cords": []})
+    shown = client.get(f"/pieces/{store.add_piece(text, plan(read_piece(text)))}/cloth")
+    assert shown.status_code == 200
+    assert "50 ends to a unit" in words(shown)
+    assert picture_of(client, shown).status_code == 200

@@ -11,11 +11,15 @@ from fastapi.testclient import TestClient
 from httpx import Response
 
 from server.design.design import Band, BandsChanged, Design
+from server.design.piece import Piece
 from server.design.warp import Part, Warp, hang, write_warp
 from server.loom.ground import satin
 from server.loom.state import Loom
+from server.plan.planner import plan
+from server.plan.workorder import WorkOrder
 from server.settings import DATABASE_NAME
 from server.store.database import Store
+from server.web import squared
 from server.web.turn_to_plan import AT_ONCE, MOST_WAITING, turn_to_plan
 from tests.traditions import TRADITIONS
 from tests.web.test_pages import words
@@ -389,6 +393,20 @@ def test_while_other_plans_are_worked_out_it_says_so(page: Drawing) -> None:
         turn_to_plan.places.release(AT_ONCE + MOST_WAITING)
     assert answer.json() == {"said": "Still working it out.", "again": True}
     assert "etag" not in answer.headers
+
+
+def test_a_design_is_worked_out_by_one_at_a_time(page: Drawing, monkeypatch: pytest.MonkeyPatch) -> None:
+    inside: list[Any] = []
+
+    def slow_plan(piece: Piece, limit: float) -> WorkOrder:
+        assert limit == squared.SECONDS_TO_PLAN
+        inside.append(page.client.get(f"{page.address}/takes").json())
+        return plan(piece, limit=limit)
+
+    monkeypatch.setattr(squared, "plan", slow_plan)
+    for _ in range(2):
+        assert page.client.get(f"{page.address}/takes").json()["can"]
+    assert inside == [{"said": "Still working it out.", "again": True}] * 2
 
 
 # --- the box of figures --------------------------------------------------------------------------------
