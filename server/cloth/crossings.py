@@ -134,15 +134,15 @@ class Draft:
 
     @cached_property
     def ground_shaft_of_end(self) -> Numbers:
-        """Per end, its ground shaft, from 0. Each selvedge begins anew at its own first end from the left."""
+        """Per end, its ground shaft, from 0."""
         ground = self.threads.ground
         left, right = self.threads.selvedge_ends
-        selvedge = ground.selvedge or ground.threading
-        shafts = [
-            *shaft_of_end(selvedge, range(1, left + 1)),
-            *shaft_of_end(ground.threading, range(1, sum(self.threads.ends_per_unit) + 1)),
-            *shaft_of_end(selvedge, range(1, right + 1)),
-        ]
+        pattern = sum(self.threads.ends_per_unit)
+        # end 1 is the first of unit 1; the threading runs on through selvedges without one of their own
+        shafts = list(shaft_of_end(ground.threading, range(1 - left, pattern + right + 1)))
+        if ground.selvedge:
+            shafts[:left] = shaft_of_end(ground.selvedge, range(1, left + 1))
+            shafts[left + pattern :] = shaft_of_end(ground.selvedge, range(right, 0, -1))
         return np.array(shafts, dtype=np.int64) - 1
 
     def treadle_of_picks(self, picks: range) -> Numbers:

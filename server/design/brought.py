@@ -242,7 +242,8 @@ def cut(brought: Brought, choices: Choices) -> Brought:
             raise Unusable(
                 f"It has units 1 to {brought.units:,}: take from one of them to another, the smaller first."
             )
-        if choices.counted_from == "right":
+        # what is read wrong side up has left and right changed already
+        if (choices.counted_from == "right") != choices.wrong_side_up:
             first, last = brought.units + 1 - last, brought.units + 1 - first
         bands = [
             replace(band, rows=tuple(row[first - 1 : last] for row in band.rows)) for band in brought.bands
@@ -314,7 +315,7 @@ def put_in(design: Design, bands: Sequence[Band], after: int | None, name: str) 
     return BandsChanged(design.bands, design.bands[:at] + new + design.bands[at:])
 
 
-def design_of(brought: Brought, name: str) -> Design:
+def as_design(brought: Brought, name: str) -> Design:
     """A design of its own, as wide as it is."""
     bands = tuple(replace(band, name=band.name or name) for band in brought.bands)
     return Design(brought.units, bands, len(bands))

@@ -48,7 +48,8 @@ class Ground:
         shafts: ground shafts.
         treadles: what each does, treadle 1 first.
         threading: the ground shaft of each end of the units, used in turn from the first end of unit 1.
-        selvedge: the same for the selvedge ends, from the first at either side; empty: as the units' ends.
+        selvedge: the same for selvedge ends, from the outer end at either side; empty: the threading of the
+            units' ends runs on through both.
 
     Raises:
         ValueError: with a sentence, if a shaft is named that is not there, or there is no treadle.

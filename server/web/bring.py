@@ -25,9 +25,9 @@ from server.design.brought import (
     Brought,
     Choices,
     Place,
+    as_design,
     begins_at,
     cut,
-    design_of,
     hung_otherwise,
     kind_brought,
     placed,
@@ -52,6 +52,7 @@ from server.store.board import KeptDesign, KeptWarp
 from server.web.guard import MOST_PICTURE
 from server.web.put_right import number_of
 from server.web.rendering import NotUnderstood, go_to, is_count, is_htmx, page, preferences_of, store_of
+from server.web.squared import MOST_OF_A_FIGURE, design_of
 from server.web.turn_to_plan import turn_to_read
 
 router = APIRouter()
@@ -433,7 +434,7 @@ def _once(design: Design) -> Design:
 
 
 def _facts(brought: Brought, ends: int, threads: Threads) -> list[str]:
-    rows = sum(len(band.rows_of(brought.units)) * band.times for band in brought.bands)
+    rows = _rows_woven(brought)
     lifted = sum(row.count(LIFTED) * band.times for band in brought.bands for row in band.rows)
     picks = sum(Design(brought.units, brought.bands).picks())
     across = "1 unit" if brought.units == 1 else f"{brought.units:,} units"
@@ -447,6 +448,10 @@ def _facts(brought: Brought, ends: int, threads: Threads) -> list[str]:
             f"{len(brought.bands)} bands, one after another; what is woven several times is drawn once."
         )
     return facts
+
+
+def _rows_woven(brought: Brought) -> int:
+    return sum(len(band.rows_of(brought.units)) * band.times for band in brought.bands)
 
 
 def _cm(length: Fraction) -> str:
@@ -465,7 +470,8 @@ def _need_words(design: Design, loom: Loom) -> str:
     needing = sum(times[distinct[trouble.row - 1]] for trouble in troubles(Piece("", loom, lifted)))
     if not needing:
         return "The loom weaves every row as it hangs."
-    return f"{needing:,} of {sum(times.values()):,} drawn rows need temporaries."
+    verb = "needs" if needing == 1 else "need"
+    return f"{needing:,} of {sum(times.values()):,} drawn rows {verb} temporaries."
 
 
 def _otherwise(wif: Wif, warp: Warp, naming: Naming) -> str:
@@ -528,6 +534,12 @@ def _keep(
     board = store_of(request).board
     try:
         if do == "box":
+            squares = brought.units * _rows_woven(brought)
+            if squares > MOST_OF_A_FIGURE:
+                raise NotUnderstood(
+                    f"A figure in the box has at most {MOST_OF_A_FIGURE:,} squares; "
+                    f"this would have {squares:,}."
+                )
             board.add_figure(name, Design(brought.units, brought.bands).rows())
             if is_htmx(request):
                 shown = _shown(sheet, brought, choices, name)
@@ -569,7 +581,7 @@ def _hang(request: Request, sheet: Sheet, brought: Brought, choices: Choices, na
         raise NotUnderstood(
             "To hang a warp like the file, all of its units are taken: leave empty which of them."
         )
-    design = design_of(brought, name)
+    design = as_design(brought, name)
     check(design)
     text = write_warp(warp_like(brought.wif, sheet.hung, name, choices.picks))
     board = store_of(request).board

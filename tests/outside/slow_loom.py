@@ -30,16 +30,25 @@ def woven(
 ) -> list[list[bool]]:
     """Per pick and end: whether the end lies over the pick as the weaver sees it."""
     shafts_and_units: list[tuple[int, int | None]] = []
-    in_selvedge = list(selvedge_threading) or list(threading)
-    for place in range(selvedge_ends[0]):
-        shafts_and_units.append((in_selvedge[place % len(in_selvedge)], None))
+    for from_outside in range(selvedge_ends[0]):
+        if selvedge_threading:
+            shaft = selvedge_threading[from_outside % len(selvedge_threading)]
+        else:  # backwards from the first end of the units
+            before = selvedge_ends[0] - from_outside
+            shaft = threading[-1 - (before - 1) % len(threading)]
+        shafts_and_units.append((shaft, None))
     place = 0
     for unit, ends in enumerate(ends_per_unit):
         for _ in range(ends):
             shafts_and_units.append((threading[place % len(threading)], unit))
             place += 1
-    for place in range(selvedge_ends[1]):
-        shafts_and_units.append((in_selvedge[place % len(in_selvedge)], None))
+    for after in range(selvedge_ends[1]):
+        if selvedge_threading:
+            from_outside = selvedge_ends[1] - 1 - after
+            shaft = selvedge_threading[from_outside % len(selvedge_threading)]
+        else:
+            shaft = threading[(place + after) % len(threading)]
+        shafts_and_units.append((shaft, None))
 
     cloth, trodden = [], 0
     for number, row in enumerate(rows):

@@ -17,8 +17,8 @@ from server.design.brought import (
     Brought,
     Choices,
     Wider,
+    as_design,
     cut,
-    design_of,
     hung_otherwise,
     placed,
     put_in,
@@ -72,7 +72,7 @@ def test_a_picture_is_as_wide_as_the_warp_and_its_cells_as_high_as_woven() -> No
 def test_picks_in_turn_are_no_more_than_rows() -> None:
     (band,) = read("#.\n.#\n", picks=(4, 5, 6)).bands
     assert band.picks == (4, 5)
-    check(design_of(read("#.\n.#\n", picks=(4, 5, 6)), "x"))
+    check(as_design(read("#.\n.#\n", picks=(4, 5, 6)), "x"))
 
 
 def test_a_chart_and_what_can_be_chosen_of_it() -> None:
@@ -178,6 +178,14 @@ def test_some_of_its_units_are_taken_from_the_side_she_counts_from() -> None:
     for taken in ((0, 1), (3, 2), (1, 6), (6, None)):
         with pytest.raises(Unusable, match="units 1 to 5"):
             read(chart, taken=taken)
+
+
+@pytest.mark.parametrize(("counted_from", "taken"), [("left", "#.#"), ("right", "##.")])
+def test_the_same_of_its_units_are_taken_whichever_side_faces_her(counted_from: str, taken: str) -> None:
+    chosen = {"taken": (1, 3), "counted_from": counted_from}
+    assert read("#.##.", **chosen).rows() == (taken,)
+    turned = read("#.##.", **chosen, wrong_side_up=True).rows()
+    assert to_rows(right_side(to_cells(turned), True)) == (taken,)
 
 
 def place(choices: Choices) -> str:

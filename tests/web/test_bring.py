@@ -262,6 +262,19 @@ def test_what_is_wider_than_the_warp_goes_into_the_box_or_in_part_into_the_desig
     assert "in the box" in words(client.get(plain.headers["location"]))
 
 
+@pytest.mark.parametrize("script", [True, False])
+def test_what_is_too_large_for_the_box_with_all_its_repeats_is_refused(
+    client: TestClient, store: Store, design_id: int, script: bool
+) -> None:
+    lines = tuple(Band(number, "Line", (4,), ("#." * 10,), 10_000) for number in (1, 2))
+    often = write_design(Design(20, lines, 2))
+    address = f"/designs/{design_id}/bring"
+    refused = send(client, address, often.encode(), script=script, do="box")
+    assert refused.status_code == 422
+    assert "A figure in the box has at most 250,000 squares; this would have 400,000." in words(refused)
+    assert store.board.figures() == []
+
+
 def test_our_own_files_bring_all_their_bands(client: TestClient, store: Store, design_id: int) -> None:
     other = Design(5, (Band(1, "Steps", (4, 5), STEPS, 3), Band(2, "", (40,))), 2)
     content = write_design(other).encode()
