@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from server.design.piece import Piece
 from server.loom.actions import and_list
 from server.loom.state import Loom, State
-from server.plan.demands import Part
+from server.plan.demands import Part, asked_of
 from server.plan.model import Model
 from server.plan.parts import ALL_PARTS
 from server.plan.schedule import Schedule, Standing, best_lift
@@ -16,6 +16,7 @@ from server.plan.stages import Stage
 from server.plan.task import Task
 
 MOST_SENTENCES = 6
+MOST_ROWS_NAMED = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,11 +120,10 @@ def explain(
 def _what_lacks(task: Task, shafts: Sequence[int], stage: Stage) -> list[Sentence]:
     """What the rows of one stage ask for that this loom lacks, in sentences."""
     piece, loom = task.asked, task.piece.loom
-    named = sorted({visit.row for visit in task.visits[stage.first - 1 : stage.last]})
-    rows = f"Row {named[0]} asks" if len(named) == 1 else f"Rows {named[0]} to {named[-1]} ask"
     needy = needy_shafts(loom, stage)
     if not needy:
         return []
+    rows = _rows_that_ask(task, stage, needy)
     if not loom.temporaries_per_shaft:
         words = f"{rows} for a part of shaft {{}}, and no shaft of this loom takes a temporary."
         return [Sentence(words, (needy[0],))]
@@ -149,6 +149,25 @@ def _what_lacks(task: Task, shafts: Sequence[int], stage: Stage) -> list[Sentenc
         if not task.may_walk(gap) and edge in (stage.first, stage.last):
             found.append(Sentence(f"{rows} for a temporary, and no walk may be made {where}."))
     return found
+
+
+def _rows_that_ask(task: Task, stage: Stage, needy: Sequence[int]) -> str:
+    """Those rows of a stage that ask anything of these shafts: the others stand between them only."""
+    places = range(stage.first, stage.last + 1)
+    rows = sorted(
+        {
+            task.visits[place - 1].row
+            for place in places
+            if any(asked_of(task.asked, place, shaft) for shaft in needy)
+        }
+    )
+    if len(rows) == 1:
+        return f"Row {rows[0]} asks"
+    if rows[-1] - rows[0] + 1 == len(rows) and len(rows) > 2:
+        return f"Rows {rows[0]} to {rows[-1]} ask"
+    if len(rows) <= MOST_ROWS_NAMED:
+        return f"Rows {and_list([str(row) for row in rows])} ask"
+    return f"{len(rows)} of the rows {rows[0]} to {rows[-1]} ask"
 
 
 def _can_stand(piece: Piece, shafts: Sequence[int], stage: Stage, spare_shafts: int) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from io import BytesIO
 
@@ -370,6 +371,17 @@ def test_the_weave_is_named_by_what_is_trodden(ground: Ground, treadling: tuple[
     draft = Draft(to_cells(["#"]), (4,), treadling, Threads((4,), ground))
     assert weave_name(draft.threads.ground, draft.treadling) == says
     assert ("no float is longer" in even_area_words(draft)) == bool(says)
+
+
+def test_how_long_floats_are_is_promised_only_where_every_ground_shaft_has_its_turn() -> None:
+    doubled = replace(satin(5, 2), threading=(1, 1, 2, 3, 4))
+    even = draft_of(".....", ground=doubled)
+    longest = bound(even).floats["weft", "front"].longest
+    assert longest is not None
+    assert longest.length > 4, "no end is in shaft 5, so no end binds the pick that raises it"
+    assert even_area_words(even) == "The ground weave repeats on 5 ends and 5 picks."
+    mixed = draft_of(".....", ground=replace(satin(5, 2), threading=(3, 1, 5, 2, 4)))
+    assert "no float is longer than 4" in even_area_words(mixed)
 
 
 # --- pictures ------------------------------------------------------------------------------------------

@@ -234,9 +234,9 @@ def test_a_start_that_the_loom_does_not_allow() -> None:
 
 def test_no_plan_names_the_rows_of_the_piece() -> None:
     poor = replace(RUNNER, loom=replace(RUNNER.loom, spare_shafts=0))
-    with pytest.raises(NoPlan, match=r"^Rows 2 to 3 ask for a part of shaft 2\. Spare shafts"):
+    with pytest.raises(NoPlan, match=r"^Row 2 asks for a part of shaft 2\. Spare shafts"):
         plan_from_here(poor, State(row=1), FROM_ROW_1)
-    with pytest.raises(NoPlan, match=r"^Rows 1 to 3 ask for a part of shaft 2\. Spare shafts"):
+    with pytest.raises(NoPlan, match=r"^Row 2 asks for a part of shaft 2\. Spare shafts"):
         plan_from_here(poor, State(row=3), way(RUNNER, 3, 0, 0))
     shut = replace(RUNNER, no_walks=frozenset({1}))
     with pytest.raises(NoPlan, match="no walk may be made now"):

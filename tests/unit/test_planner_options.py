@@ -90,6 +90,20 @@ def test_no_spare_shaft_where_one_would_do() -> None:
     assert "1 spare shaft would do" in said
 
 
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        (["...", "#..", "...", "..."], "Row 2 asks for a part of shaft 1."),
+        (["#..", "...", "#..", "..."], "Rows 1 and 3 ask for a part of shaft 1."),
+        (["#..", "#..", "#.."], "Rows 1 to 3 ask for a part of shaft 1."),
+        (["#..", "..."] * 8, "8 of the rows 1 to 15 ask for a part of shaft 1."),
+    ],
+)
+def test_rows_that_ask_nothing_are_not_named(rows: list[str], said: str) -> None:
+    """They stand with those that do, as no walk between them could pay."""
+    assert no_plan(rows=rows, spare_shafts=0).startswith(said)
+
+
 def test_no_number_of_spare_shafts_would_do() -> None:
     said = no_plan(rows=["#.", ".#"], no_walks=[1], spare_shafts=9)
     assert "No number of spare shafts would do" in said
@@ -111,7 +125,7 @@ def test_spare_handles_that_do_not_suffice_are_named_with_their_rows() -> None:
     assert "more spare handles" in too_few_handles
     assert "No number of spare shafts would do" in too_few_handles
     too_few_shafts = no_plan(rows=["#.", ".#"], no_walks=[1], spare_shafts=1, spare_handles=1)
-    assert "Rows 1 to 2 ask shaft 1 for different parts" in too_few_shafts
+    assert "Rows 1 and 2 ask shaft 1 for different parts" in too_few_shafts
     assert "more spare shafts than there are. 2 spare shafts would do" in too_few_shafts
 
 
