@@ -173,9 +173,12 @@ def weave_name(ground: Ground, treadling: Sequence[int]) -> str:
     trodden = [ground.treadles[treadle - 1] for treadle in treadling]
     if None in ground.offsets or period(trodden) != ground.shafts:
         return ""
-    order = [treadle.rises[0] for treadle in trodden[: ground.shafts]]
+    if period(ground.threading) != ground.shafts or len(set(ground.threading)) != ground.shafts:
+        return ""
+    # the ends that rise, pick by pick, counted in one repeat of the threading
+    order = [ground.threading.index(treadle.rises[0]) for treadle in trodden[: ground.shafts]]
     steps = {(after - before) % ground.shafts for before, after in pairwise([*order, order[0]])}
-    if sorted(order) != list(range(1, ground.shafts + 1)) or len(steps) != 1:
+    if len(set(order)) != ground.shafts or len(steps) != 1:
         return ""
     if ground.shafts == 2:
         return "plain weave"

@@ -18,6 +18,7 @@ from server.design.design import (
     Run,
     changed,
     check,
+    mark_of,
     read_change,
     read_design,
     setting,
@@ -33,6 +34,8 @@ SENT_TWICE = timedelta(minutes=1)
 """A form that comes again within this is one that was pressed twice, or sent again by a slow net."""
 
 MOST_FIGURES = 500
+MOST_IN_BOX = 2_000_000
+"""Squares of all figures together: the page of squared paper fetches them all."""
 
 
 class NotKept(ValueError):
@@ -316,23 +319,28 @@ class Board:
                 session.flush()
             return _kept_design(session, row)
 
-    def take_back(self, design_id: int, at: int) -> KeptDesign | None:
-        """Take the last change back. Nothing happens unless `at` changes hold now: then it was another's."""
-        return self._step(design_id, at, back=True)
+    def take_back(self, design_id: int, at: int, mark: str = "") -> KeptDesign | None:
+        """Take the last change back.
 
-    def make_again(self, design_id: int, at: int) -> KeptDesign | None:
-        """Make the change again that was taken back last. Nothing happens unless `at` changes hold now."""
-        return self._step(design_id, at, back=False)
+        Nothing happens unless `at` changes hold now, and what is drawn has this mark (`mark_of`; "": any):
+        else another device was first, and the change would be another's.
+        """
+        return self._step(design_id, at, mark, back=True)
 
-    def _step(self, design_id: int, at: int, *, back: bool) -> KeptDesign | None:
+    def make_again(self, design_id: int, at: int, mark: str = "") -> KeptDesign | None:
+        """Make the change again that was taken back last; as `take_back`."""
+        return self._step(design_id, at, mark, back=False)
+
+    def _step(self, design_id: int, at: int, mark: str, *, back: bool) -> KeptDesign | None:
         with self._write() as session:
             row = _get(session, DesignRow, design_id)
             if row is None or row.thrown_away:
                 return None
-            number = at if back else at + 1
-            if row.at == at and (change := session.get(ChangeRow, (design_id, number))) is not None:
+            number, now = at if back else at + 1, read_design(row.design_text)
+            is_as_shown = row.at == at and mark in ("", mark_of(now))
+            if is_as_shown and (change := session.get(ChangeRow, (design_id, number))) is not None:
                 step = taken_back if back else changed
-                design = step(read_design(row.design_text), read_change(change.change_text))
+                design = step(now, read_change(change.change_text))
                 row.design_text, row.at, row.changed_at = (
                     write_design(design),
                     at + (-1 if back else 1),
@@ -395,6 +403,10 @@ class Board:
             there = session.exec(select(func.count()).where(col(FigureRow.thrown_away).is_(False))).one()
             if there >= MOST_FIGURES:
                 raise NotKept(f"The box holds {MOST_FIGURES} figures; throw some away first.")
+            squares = select(func.sum(func.length(FigureRow.rows_text)))
+            full = session.exec(squares.where(col(FigureRow.thrown_away).is_(False))).one() or 0
+            if full + len(rows_text) > MOST_IN_BOX:
+                raise NotKept(f"The box holds {MOST_IN_BOX:,} squares in all; throw some figures away first.")
             row = FigureRow(name=name, rows_text=rows_text, added_at=now)
             session.add(row)
             session.flush()

@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from itertools import cycle, islice
+from math import ceil
 from typing import cast, get_args
 
 from fastapi import APIRouter, Request
@@ -53,6 +54,9 @@ STALE = "The bands have been changed on another device meanwhile, so nothing was
 MOST_DRAWN_HERE = 120_000
 """Cells that all small pictures of a page have together; beyond it, every second or third is left out."""
 FEWEST_DRAWN = 400
+MOST_ROWS_PLANNED, MOST_CELLS_PLANNED = 20_000, 10_000_000
+"""Of a piece that is made here. What is larger takes minutes, however soon the search ends, and holds a
+gigabyte as long as the server runs."""
 PICTURE_WIDE = 240
 """Pixels of a small picture across."""
 PICTURE_HIGH = 260
@@ -131,7 +135,7 @@ def _view(
     rows = max(1, len(band.rows))
     picks = picks_of_band(band)
     step = 1
-    while (units // step) * (rows // step) > most_cells:
+    while ceil(units / step) * ceil(rows / step) > most_cells:
         step += 1
     drawn = band.rows[::step]
     path = "".join(
@@ -146,7 +150,7 @@ def _view(
         band=band,
         typed=fields | dict(typed.get(band.number, {})),
         wrong=wrong.get(band.number, ""),
-        across=-(-units // step),
+        across=ceil(units / step),
         up=max(1, len(drawn)),
         path=path,
         high=round(max(8, min(PICTURE_HIGH, high))),
@@ -189,7 +193,7 @@ def _bands_page(
         drawn=mark_of(kept.design),
         token=secrets.token_hex(8),
         figures=store.board.figures(),
-        pieces=[line for line in store.pieces() if line.id in made],
+        pieces=[line for line in store.pieces() if line.id in made] if made else [],
         square=square_picks(kept.warp.threads, MOST_ROWS) or (1,),
         picks_text=picks_text,
     )
@@ -268,14 +272,14 @@ def _do(request: Request, design: str, band: str, form: _Form) -> Response:
 
 def _doing(kept: KeptDesign, number: int, form: _Form) -> Callable[[Design], Change | None]:
     """The change that a form asks for."""
+    if form.get("do") == "away":  # where this comes twice, the band is not there any more
+        return lambda design: without(design, number)
     band = kept.design.band(number)
     match form.get("do"):
         case "up" | "down" as way:
             return lambda design: moved(design, number, way == "up")
         case "copy":
             return lambda design: copied(design, number)
-        case "away":
-            return lambda design: without(design, number)
         case "square":
             square = square_picks(kept.warp.threads, max(1, len(band.rows)))
             if square is None or band.is_plain:
@@ -339,10 +343,10 @@ async def _step(request: Request, design: str, *, back: bool) -> Response:
 
     def step() -> Response:
         kept, board = design_of(request, design), store_of(request).board
-        at = form.get("at", "")
-        if not is_count(at) or int(at) != kept.at or form.get("drawn") != mark_of(kept.design):
+        at, drawn = form.get("at", ""), form.get("drawn", "")
+        if not is_count(at) or int(at) != kept.at or drawn != mark_of(kept.design):
             return _bands_page(request, kept, STALE, 422)
-        (board.take_back if back else board.make_again)(kept.id, kept.at)
+        (board.take_back if back else board.make_again)(kept.id, kept.at, drawn)
         return RedirectResponse(f"/designs/{kept.id}/bands", 303)
 
     return await run_in_threadpool(step)
@@ -382,6 +386,18 @@ def make_piece(request: Request, design: str) -> Response:
 
 
 def _plan_and_keep(request: Request, kept: KeptDesign) -> int:
+    units = kept.design.units
+    rows = sum(len(band.rows_of(units)) * band.times for band in kept.design.bands)
+    if rows > MOST_ROWS_PLANNED:
+        raise NotUnderstood(
+            f"With all its repeats it has {rows:,} rows, and a piece has at most {MOST_ROWS_PLANNED:,}. "
+            "Make several designs of it."
+        )
+    if rows * units > MOST_CELLS_PLANNED:
+        raise NotUnderstood(
+            f"{rows:,} rows of {units:,} units are more than a piece has at most, "
+            f"{MOST_CELLS_PLANNED:,} cells. Make several designs of it."
+        )
     text = piece_text(kept.name, kept.design, kept.warp)
     piece = read_piece(text)
     with turn_to_plan():

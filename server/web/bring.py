@@ -21,6 +21,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.responses import RedirectResponse, Response
 
+from server.design.bands import LONGEST_TURN, square_picks
 from server.design.brought import (
     Brought,
     Choices,
@@ -44,11 +45,11 @@ from server.design.piece_file import MOST, Unusable
 from server.design.threads import Threads
 from server.design.warp import Warp, write_warp
 from server.design.wif import Wif
-from server.loom.picks import alternating_picks, picks_for_square_cells
 from server.loom.state import Loom
 from server.plan.demands import troubles
 from server.session.naming import Naming
 from server.store.board import KeptDesign, KeptWarp
+from server.web.bands import picks_text
 from server.web.guard import MOST_PICTURE
 from server.web.put_right import number_of
 from server.web.rendering import NotUnderstood, go_to, is_count, is_htmx, page, preferences_of, store_of
@@ -272,9 +273,7 @@ def _page(
 
 def _usual_picks(threads: Threads) -> str:
     """Picks per row, as they are typed, at which cells come out square, or nearly so."""
-    square = picks_for_square_cells(threads.usual_ends, threads.ends_per_cm, threads.picks_per_cm)
-    near = max(Fraction(1), square if square.denominator <= 4 else Fraction(round(square)))
-    return ", ".join(map(str, alternating_picks(near)))
+    return picks_text(square_picks(threads, LONGEST_TURN) or (1,))
 
 
 # --- what was sent -------------------------------------------------------------------------------------

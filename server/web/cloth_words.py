@@ -130,7 +130,9 @@ def _float_words(longest: Float, thread: Thread, counting: Counting) -> str:
 def even_area_words(draft: Draft) -> str:
     """How long floats are in an even area, so that she knows what is long."""
     across, along = repeat_across(draft), repeat_along(draft)
-    if weave_name(draft.threads.ground, draft.treadling) and across == along:
+    ground = draft.threads.ground
+    each_once = sorted(ground.threading[:across]) == list(range(1, ground.shafts + 1))
+    if weave_name(ground, draft.treadling) and across == along and each_once:
         return f"The ground weave repeats on {across}: in an even area no float is longer than {across - 1}."
     return f"The ground weave repeats on {several(across, 'end')} and {several(along, 'pick')}."
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from server.design.design import Band, BandsChanged, Design, Run
+from server.design.design import Band, BandsChanged, Design, Run, mark_of
 from server.design.piece_file import Unusable
 from server.design.warp import Part, Warp, hang, write_warp
 from server.loom.ground import satin
@@ -292,3 +292,30 @@ def test_the_box_is_full_at_some_time(store: Store, monkeypatch: pytest.MonkeyPa
     store.board.throw_figure_away(last)
     store.board.add_figure("a", ["#"])
     assert len(store.board.figures()) == 3
+
+
+def test_the_box_is_not_filled_beyond_what_a_page_can_fetch(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(board, "MOST_IN_BOX", 10)
+    store.board.add_figure("Fish", ["###", "#.#"])
+    with pytest.raises(NotKept, match="holds 10 squares in all"):
+        store.board.add_figure("Net", ["##", "##"])
+    assert [figure.name for figure in store.board.figures()] == ["Fish"]
+
+
+def test_nothing_is_taken_back_that_is_drawn_otherwise_than_the_page_says(
+    store: Store, design_id: int
+) -> None:
+    """As many changes hold, but they are others."""
+    first = store.board.draw(design_id, 2, [(1, 1, 1, True)], "a")
+    assert first
+    shown = mark_of(first.design)
+    store.board.take_back(design_id, 1)
+    other = store.board.draw(design_id, 2, [(1, 2, 2, True)], "b")
+    assert other
+    assert store.board.take_back(design_id, 1, shown) == other
+    assert store.board.make_again(design_id, 1, shown) == other
+    bare = store.board.take_back(design_id, 1, mark_of(other.design))
+    assert bare
+    assert bare.design == DESIGN

@@ -11,7 +11,9 @@ from httpx import Response
 
 from server.design.design import Band, CellsTurned, Design
 from server.design.piece import BandOfRows
-from server.design.warp import write_warp
+from server.design.warp import Part, hang, write_warp
+from server.loom.ground import satin
+from server.loom.state import Loom
 from server.serving import draw_demo
 from server.store.board import KeptDesign
 from server.store.database import Store
@@ -240,11 +242,12 @@ def test_another_tablets_change_is_not_taken_back_by_a_page_of_before(
     assert bands_page.STALE in words(answer)
 
 
-def test_a_form_sent_twice_counts_once(client: TestClient, store: Store) -> None:
+@pytest.mark.parametrize(("do", "after"), [("copy", 6), ("away", 4)])
+def test_a_form_sent_twice_counts_once(client: TestClient, store: Store, do: str, after: int) -> None:
     shown = client.get("/designs/1/bands")
-    first, second = (send(client, "/2", shown, do="copy") for _ in range(2))
+    first, second = (send(client, "/2", shown, do=do) for _ in range(2))
     assert (first.status_code, second.status_code) == (303, 303)
-    assert names(store).count("Waves (copy)") == 1
+    assert len(names(store)) == after
 
 
 def test_a_stroke_on_another_tablet_takes_nothing_from_a_move(client: TestClient, store: Store) -> None:
@@ -291,6 +294,18 @@ def test_many_large_bands_are_a_page_of_bearable_length(client: TestClient, stor
     assert len(shown.content) < 1_500_000
 
 
+def test_a_long_narrow_band_is_drawn_coarser_and_not_without_its_units(
+    client: TestClient, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bands_page, "MOST_DRAWN_HERE", 400)
+    warp = write_warp(hang("Three", Loom((), frozenset(), 3), (Part("straight", 3),), satin(5, 2)))
+    lines = Band(1, "Lines", (4,), ("###", "...") * 1_000)
+    design = store.board.add_design(store.board.add_warp(warp), "Narrow", Design(3, (lines,), 1))
+    shown = client.get(f"/designs/{design}/bands")
+    across, up = map(int, re.findall(r'viewBox="0 0 (\d+) (\d+)" preserve', shown.text)[0])
+    assert 200 < across * up <= 400
+
+
 # --- the piece -----------------------------------------------------------------------------------------
 
 
@@ -317,6 +332,33 @@ def test_the_design_becomes_a_piece_with_its_bands(client: TestClient, store: St
     assert 'href="/pieces/1"' in shown.text
     assert client.post("/designs/1/piece").headers["location"] == "/pieces/1", "the same form, sent twice"
     assert client.get("/designs/1/piece").status_code == 405
+
+
+@pytest.mark.parametrize(
+    ("limit", "sentence"),
+    [
+        ("MOST_ROWS_PLANNED", "With all its repeats it has 43 rows, and a piece has at most 42."),
+        ("MOST_CELLS_PLANNED", "43 rows of 63 units are more than a piece has at most, 42 cells."),
+    ],
+)
+def test_what_would_take_minutes_to_plan_is_not_begun(
+    client: TestClient, store: Store, monkeypatch: pytest.MonkeyPatch, limit: str, sentence: str
+) -> None:
+    monkeypatch.setattr(bands_page, limit, 42)
+    answer = client.post("/designs/1/piece")
+    assert answer.status_code == 422
+    sound(answer)
+    assert f"{sentence} Make several designs of it." in words(answer)
+    assert store.pieces() == []
+
+
+def test_pieces_are_not_read_where_none_was_made(
+    client: TestClient, store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = []
+    monkeypatch.setattr(store, "pieces", lambda: asked.append("all") or [])
+    assert client.get("/designs/1/bands").status_code == 200
+    assert asked == []
 
 
 def test_a_script_that_asks_is_sent_on(client: TestClient) -> None:

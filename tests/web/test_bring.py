@@ -11,6 +11,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
+from fractions import Fraction
 from io import BytesIO
 from typing import Any
 
@@ -120,6 +121,16 @@ def test_the_page_asks_for_a_file_and_says_where_it_goes(client: TestClient, des
     assert client.get("/designs/99/bring").status_code == 404
     assert client.get("/designs/x/bring").status_code == 404
     assert send(client, "/designs/99/bring", CHART, do="band").status_code == 404
+
+
+def test_the_picks_it_begins_with_are_those_that_new_rows_get(client: TestClient, store: Store) -> None:
+    # four ends at 15 to a centimetre, 18 picks: 4 × 18 / 15 = 4.8 picks make a cell square
+    setts = {"ends_per_cm": Fraction(15), "picks_per_cm": Fraction(18)}
+    loom = Loom((), frozenset(), 5)
+    warp = hang("Fine", loom, (Part("straight", 5, times=4, ends=(4,)),), satin(5, 2), **setts)
+    design = store.board.add_design(store.board.add_warp(write_warp(warp)), "Runner", Design(20, ()))
+    for page in ("bring", "bands"):
+        assert 'name="picks" value="4, 5, 5, 5, 5"' in client.get(f"/designs/{design}/{page}").text, page
 
 
 def test_what_comes_of_a_chart_is_shown_and_nothing_is_kept(
