@@ -15,7 +15,7 @@ from fractions import Fraction
 
 from server.design.warp import Part, Warp
 from server.loom.actions import and_list
-from server.loom.ground import cautions
+from server.loom.ground import cautions, weave_name
 from server.loom.picks import alternating_picks, picks_for_square_cells
 from server.session.naming import Naming
 from server.session.wording import entries, several
@@ -37,6 +37,9 @@ MOST_NAMED = 16
 
 _TOP, _FOOT, _WIDE = 26.0, 34.0, 800.0
 
+_CORDS = 26.0
+"""The height that the line of single draw cords takes at least, so that its name is clear of the shafts'."""
+
 
 @dataclass(frozen=True, slots=True)
 class Line:
@@ -46,6 +49,7 @@ class Line:
         key: what the form calls it: the shaft as she counts, or "cords".
         label: what stands at its left.
         y: where it is drawn.
+        height: of the strip about it that is touched.
         dots: an SVG path, a dot for each unit that is drawn.
         rising: an SVG path of the warp of these units, from the dot to the weaver.
         says: which units rise together, in a sentence.
@@ -54,6 +58,7 @@ class Line:
     key: str
     label: str
     y: float
+    height: float
     dots: str
     rising: str
     units: int
@@ -76,7 +81,6 @@ class Hanging:
 
     Attributes:
         lines: from the top: single draw cords, then shafts from the back.
-        pitch: from one line to the next.
         warp: an SVG path of all units that are drawn, as thin lines towards the weaver.
         floor: where the warp ends at the weaver.
         selvedges: an SVG path of selvedge ends, a few at either side.
@@ -88,7 +92,6 @@ class Hanging:
     width: float
     height: float
     cell: float
-    pitch: float
     lines: tuple[Line, ...]
     warp: str
     floor: float
@@ -160,19 +163,20 @@ def hanging(warp: Warp, naming: Naming, *, unfold: bool = False) -> Hanging:
     cell = min(22.0, max(9.0, _WIDE / column))
     margin = 26.0
     lines_drawn = _drawn_shafts(warp)
-    pitch = 19.0 if len(lines_drawn) <= 8 else 15.0 if len(lines_drawn) <= 24 else 10.0
-    has_cords = bool(loom.single_cords)
-    floor = _TOP + pitch * (len(lines_drawn) + has_cords) + pitch / 2
+    pitch = _pitch(len(lines_drawn))
+    cords_high = max(pitch, _CORDS) if loom.single_cords else 0.0
+    floor = _TOP + cords_high + pitch * (len(lines_drawn) + 0.5)
 
     def across(of_unit: int) -> float:
         return margin + (columns[of_unit] + 0.5) * cell
 
-    def line(key: str, label: str, y: float, units: Sequence[int], says: str) -> Line:
+    def line(key: str, label: str, y: float, height: float, units: Sequence[int], says: str) -> Line:
         seen = [across(of_unit) for of_unit in units if of_unit in columns]
         return Line(
             key=key,
             label=label,
             y=y,
+            height=height,
             dots="".join(f"M{_number(x)} {_number(y)}h0" for x in seen),
             rising="".join(f"M{_number(x)} {_number(y)}V{_number(floor)}" for x in seen),
             units=len(units),
@@ -181,20 +185,20 @@ def hanging(warp: Warp, naming: Naming, *, unfold: bool = False) -> Hanging:
         )
 
     lines = []
-    if has_cords:
+    if loom.single_cords:
         cords = sorted(loom.single_cords)
         text = f"{several(len(cords), 'unit')} on single draw cords: {_named(map(naming.unit, cords))}."
-        lines.append(line("cords", "cords", _TOP + pitch / 2, cords, text))
+        lines.append(line("cords", "cords", _TOP + cords_high / 2, cords_high, cords, text))
     for place, shaft in enumerate(reversed(lines_drawn)):
         units, called = sorted(loom.units_of(shaft)), naming.shaft(shaft)
-        y = _TOP + pitch * (place + has_cords + 0.5)
+        y = _TOP + cords_high + pitch * (place + 0.5)
         label = str(called) if pitch > 12 or called % 5 == 0 or called == 1 else ""
-        lines.append(line(str(called), label, y, units, _says(called, [naming.unit(unit) for unit in units])))
+        says = _says(called, [naming.unit(unit) for unit in units])
+        lines.append(line(str(called), label, y, pitch, units, says))
     return Hanging(
         width=2 * margin + column * cell,
         height=floor + _FOOT,
         cell=cell,
-        pitch=pitch,
         lines=tuple(lines),
         warp="".join(f"M{_number(across(unit))} {_number(_TOP)}V{_number(floor)}" for unit in columns),
         floor=floor,
@@ -211,6 +215,11 @@ def hanging(warp: Warp, naming: Naming, *, unfold: bool = False) -> Hanging:
         levels=loom.pattern_shafts + 1,
         is_long=column * cell > _WIDE + 1,
     )
+
+
+def _pitch(lines: int) -> float:
+    """From one shaft to the next: the more there are, the closer, so that the order is seen as a whole."""
+    return 19.0 if lines <= 8 else 15.0 if lines <= 12 else max(5.0, min(10.0, 200.0 / lines))
 
 
 def _drawn_shafts(warp: Warp) -> list[int]:
@@ -293,6 +302,8 @@ def figures(warp: Warp, naming: Naming) -> list[tuple[str, str]]:
         told.append(("Single draw cords", f"{len(loom.single_cords):,}"))
     if leashes != warp.units:
         told.append(("Leashes", f"{leashes:,}"))
+    if weave := weave_name(threads.ground, warp.treadling):
+        told.append(("Ground, as trodden", weave))
     return told
 
 

@@ -123,6 +123,11 @@ class PartSheet:
         """Whether nothing is said in what is folded away."""
         return not (self.falling or self.mirrored or self.corded) and self.each.strip() in ("", "1")
 
+    @property
+    def is_even(self) -> bool:
+        """Whether all units of it are alike: on single cords its mirror image is then the part itself."""
+        return all(len(set(re.findall(r"[0-9]+", text))) <= 1 for text in (self.ends, self.each))
+
 
 PART_FIELDS = tuple(field.name for field in fields(PartSheet) if field.name != "key")
 
@@ -336,7 +341,7 @@ def read_sheet(sheet: WarpSheet, shafts_from: ShaftsFrom, kept: Ground | None = 
     if len(sheet.parts) > MOST_PARTS:
         raise NotRead(f"More than {MOST_PARTS} parts; put some together.")
     parts = [_part(part, number, shafts) for number, part in enumerate(sheet.parts, 1)]
-    shafts = shafts or max(map(_top, parts), default=1) or 1
+    shafts = shafts or _needed(parts)
     if shafts_from == "back":
         parts = [counted_from_back(part, shafts) for part in parts]
     ground = _ground(words, kept)
@@ -440,6 +445,11 @@ def _top(part: Part) -> int:
     return part.first + part.shafts - 1
 
 
+def _needed(parts: Iterable[Part]) -> int:
+    """How many pattern shafts these parts take, at least one."""
+    return max(map(_top, parts), default=1) or 1
+
+
 def _ground(words: Mapping[str, str], kept: Ground | None) -> Ground:
     kind = words["ground"]
     if kind == "kept" and kept is not None:
@@ -521,14 +531,13 @@ def _tied(words: Mapping[str, str]) -> Ground:
 def sheet_of(warp: Warp, shafts_from: ShaftsFrom) -> WarpSheet:
     """The form as this warp fills it in."""
     loom, threads = warp.loom, warp.threads
-    parts = warp.parts
-    if shafts_from == "back":
-        parts = tuple(counted_from_back(part, loom.pattern_shafts) for part in parts)
+    parts = _as_she_counts(warp, shafts_from)
     in_order_of_treadles = tuple(range(1, len(threads.ground.treadles) + 1))
     words = {
         "name": warp.name,
         "loom": loom.name,
-        "pattern_shafts": str(loom.pattern_shafts),
+        # as many as the parts take is what an empty field means, so that it follows the parts
+        "pattern_shafts": "" if loom.pattern_shafts == _needed(parts) else str(loom.pattern_shafts),
         "spare_shafts": str(loom.spare_shafts),
         "spare_handles": str(loom.spare_handles),
         "temporaries_per_shaft": str(loom.temporaries_per_shaft),
@@ -544,6 +553,17 @@ def sheet_of(warp: Warp, shafts_from: ShaftsFrom) -> WarpSheet:
         {**WORDS, **words, **_ground_words(threads.ground)},
         tuple(_part_sheet(part, key) for key, part in enumerate(parts, 1)),
     )
+
+
+def needed_shafts(warp: Warp, shafts_from: ShaftsFrom) -> int:
+    """How many pattern shafts its loom has where the form does not say how many."""
+    return _needed(_as_she_counts(warp, shafts_from))
+
+
+def _as_she_counts(warp: Warp, shafts_from: ShaftsFrom) -> tuple[Part, ...]:
+    if shafts_from == "weaver":
+        return warp.parts
+    return tuple(counted_from_back(part, warp.loom.pattern_shafts) for part in warp.parts)
 
 
 def _decimal(number: float) -> str:

@@ -7,12 +7,17 @@ import re
 from typing import Annotated, Any, cast
 
 from fastapi import APIRouter, Depends, HTTPException, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
-from server.design.warp import MOST_PARTS, Warp, write_warp
+from server.design.piece_file import Unusable
+from server.design.warp import MOST_PARTS, Warp, read_warp, write_warp
 from server.loom.ground import MOST_GROUND_SHAFTS, satin_counters
 from server.store.board import ChangedMeanwhile, KeptWarp, NotKept
+from server.web.guard import MOST_UPLOAD
 from server.web.rendering import (
+    NotUnderstood,
     go_to,
     is_count,
     page,
@@ -27,6 +32,7 @@ from server.web.warp_form import (
     PART_WORDS,
     NotRead,
     WarpSheet,
+    needed_shafts,
     new_sheet,
     read_sheet,
     sheet_of,
@@ -87,7 +93,7 @@ def _warps_page(
 @router.get("/warps/new")
 def show_new(request: Request) -> Response:
     """The form for a new warp."""
-    return _warp_page(request, new_sheet())
+    return _warp_page(request, new_sheet(), is_kept=True)
 
 
 @router.post("/warps/new")
@@ -105,12 +111,38 @@ def preview(request: Request, sent: Sent) -> Response:
     return page("warp_seen.html", kept=kept, **seen)
 
 
+@router.post("/warps/bring")
+async def bring_in(request: Request) -> Response:
+    """Read a warp file and keep the warp; nothing is kept of a file that cannot be used."""
+    form = await request.form(max_files=1, max_fields=5)
+    file = form.get("file")
+    try:
+        if not isinstance(file, UploadFile) or not file.filename:
+            raise NotUnderstood("Choose a warp file first, then bring it in.")
+        content = await file.read(MOST_UPLOAD + 1)
+        if len(content) > MOST_UPLOAD:
+            raise NotUnderstood("The file is larger than 1 MB, the most that can be brought in here.")
+        number = await run_in_threadpool(_read_and_keep, request, content)
+    except (Unusable, NotUnderstood) as refusal:
+        return await run_in_threadpool(_warps_page, request, str(refusal), 422)
+    finally:
+        await form.close()
+    return go_to(request, f"/warps/{number}?said=kept")
+
+
+def _read_and_keep(request: Request, content: bytes) -> int:
+    warp = read_warp(content)
+    shafts_from = preferences_of(store_of(request)).shafts_from
+    read_sheet(sheet_of(warp, shafts_from), shafts_from, warp.threads.ground)  # or it could never be changed
+    return store_of(request).board.add_warp(write_warp(warp))
+
+
 @router.get("/warps/{warp}")
 def show_warp(request: Request, warp: str, said: str = "") -> Response:
     """A warp in its form."""
     kept = _kept(request, warp)
     sheet = sheet_of(kept.warp, preferences_of(store_of(request)).shafts_from)
-    return _warp_page(request, sheet, kept, "Kept." if said == "kept" else "")
+    return _warp_page(request, sheet, kept, "Kept." if said == "kept" else "", is_kept=True)
 
 
 @router.post("/warps/{warp}")
@@ -127,7 +159,7 @@ def throw_away(request: Request, warp: str) -> Response:
         store_of(request).board.throw_warp_away(kept.id)
     except NotKept as refusal:
         sheet = sheet_of(kept.warp, preferences_of(store_of(request)).shafts_from)
-        return _warp_page(request, sheet, kept, str(refusal), 422)
+        return _warp_page(request, sheet, kept, str(refusal), 422, is_kept=True)
     return go_to(request, f"/warps?away={kept.id}")
 
 
@@ -211,7 +243,7 @@ def _read(request: Request, sheet: WarpSheet, kept: KeptWarp | None) -> Warp:
 def _seen(request: Request, sheet: WarpSheet, kept: KeptWarp | None) -> dict[str, Any]:
     """What the templates show of a form: the warp drawn and counted, or why it cannot be hung."""
     words = sheet.words
-    shown: dict[str, Any] = {"sheet": sheet, "refusal": None, "hanging": None}
+    shown: dict[str, Any] = {"sheet": sheet, "refusal": None, "hanging": None, "needed": 0}
     try:
         shown["tied"] = tied_size(words)
     except NotRead:
@@ -223,9 +255,11 @@ def _seen(request: Request, sheet: WarpSheet, kept: KeptWarp | None) -> dict[str
         warp = _read(request, sheet, kept)
     except NotRead as refusal:
         return shown | {"refusal": refusal}
-    naming = preferences_of(store_of(request)).naming(warp.loom)
+    preferences = preferences_of(store_of(request))
+    naming = preferences.naming(warp.loom)
     return shown | {
         "hanging": hanging(warp, naming, unfold=bool(words["unfold"])),
+        "needed": needed_shafts(warp, preferences.shafts_from),
         "figures": figures(warp, naming),
         "square": square_words(warp),
         "warnings": warnings(warp),
@@ -241,11 +275,16 @@ def _warp_page(
     status: int = 200,
     *,
     focus: str = "",
+    is_kept: bool = False,
 ) -> Response:
+    """The page of a warp; `is_kept` where the form has nothing in it that is not kept."""
+    drawn_on_it = store_of(request).board.designs(kept.id) if kept and kept.designs else []
     return page(
         "warp.html",
         status=status,
         kept=kept,
+        is_kept=is_kept,
+        cloth=f"/designs/{drawn_on_it[0].id}/cloth" if drawn_on_it else "",
         mark=sheet.words["seen"] or (mark_of(kept.warp) if kept else ""),
         message=message,
         is_refused=status == 422,

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from fractions import Fraction
 from html import unescape
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -20,6 +22,7 @@ from server.loom.ground import Ground, Treadle, satin
 from server.loom.state import Loom
 from server.session.naming import Naming
 from server.store.database import Store
+from server.web.guard import MOST_UPLOAD
 from server.web.warp_drawing import FOLDED_FROM, figures, hanging, shape_of, square_words
 from server.web.warp_form import (
     MINUTE_WORDS,
@@ -517,6 +520,120 @@ def test_a_form_that_is_no_form(client: TestClient) -> None:
     assert client.post("/warps/new", files={"name": b"x"}).status_code == 400
 
 
+def test_as_many_shafts_as_are_needed_stays_that(client: TestClient, store: Store) -> None:
+    keep(client, sheet(PartSheet(1, shafts="60")))
+    page = client.get("/warps/1")
+    assert value_on(page, "pattern_shafts") == ""
+    assert 'placeholder="as needed: 60"' in page.text
+    assert keep(client, sheet(PartSheet(1, shafts="64"), seen=mark_on(page)), "/warps/1").status_code == 303
+    assert store.board.warps()[0].warp.loom.pattern_shafts == 64
+
+
+def test_shafts_beyond_what_is_needed_stay_as_typed(client: TestClient) -> None:
+    keep(client, sheet(PartSheet(1, shafts="6"), pattern_shafts="8"))
+    page = client.get("/warps/1")
+    assert value_on(page, "pattern_shafts") == "8"
+    assert 'placeholder="as needed: 6"' in page.text
+    client.post("/preferences", data={"shafts_from": "back", "units_from": "left"})
+    # from the back the part is on 3 to 8, which takes 8
+    assert (value_on(page := client.get("/warps/1"), "pattern_shafts"), value_on(page, "part-1-first")) == (
+        "",
+        "3",
+    )
+
+
+# --- bringing a warp file in ------------------------------------------------------------------------------
+
+
+def bring(client: TestClient, content: bytes | str, name: str = "warp.json") -> Response:
+    return client.post("/warps/bring", files={"file": (name, content)})
+
+
+def test_a_warp_file_is_brought_in(client: TestClient, store: Store) -> None:
+    warp = read(
+        PartSheet(1, "free", leashes="1 9 0", ends="4 5", each="2"),
+        PartSheet(2, "single", mirrored="on"),
+        name="שטיח",
+        selvedge_left="3",
+        pattern_shafts="40",
+        walk="9",
+    )
+    answer = bring(client, b"\xef\xbb\xbf" + write_warp(warp).encode())
+    assert (answer.status_code, answer.headers["location"]) == (303, "/warps/1?said=kept")
+    assert [kept.warp for kept in store.board.warps()] == [warp]
+    assert value_on(client.get("/warps/1"), "part-1-leashes") == "1 9 0"
+    assert bring(client, write_warp(warp)).headers["location"] == "/warps/1?said=kept"  # pressed twice
+
+
+def test_a_warp_too_large_to_fill_in_is_brought_in_as_it_is(client: TestClient, store: Store) -> None:
+    made = Ground(30, tuple(Treadle((n,)) for n in range(1, 31)), (1, 30))
+    warp = hang("", Loom((), frozenset(), 4), (Part("straight", shafts=4),), made)
+    assert bring(client, write_warp(warp)).status_code == 303
+    assert store.board.warps()[0].warp == warp
+
+
+def told_of(**changes: Any) -> str:
+    return json.dumps(json.loads(write_warp(read())) | changes)
+
+
+@pytest.mark.parametrize(
+    ("content", "why"),
+    [
+        ("", "JSON"),
+        ("{", "JSON"),
+        ("[]", ""),
+        ("null", ""),
+        (b"\xff\xfe\x00", "UTF-8"),
+        (b"PK\x03\x04", "JSON"),
+        ("[" * 100_000, ""),
+        ('{"format": "spareshaft-warp", "format": "x"}', "twice"),
+        (told_of(format="spareshaft-piece"), "format"),
+        (told_of(version=2), "version"),
+        (told_of(version=1e400), ""),
+        (told_of(name="x" * 201), "name"),
+        (told_of(name="\ud800"), ""),
+        (told_of(brush=1), "brush"),
+        (told_of(parts=[]), "parts"),
+        (told_of(parts=[{"kind": "pointed"}] * 201), "parts"),
+        (told_of(parts=[{"kind": "straight", "shafts": 5000, "times": 5000}]), "more than any loom holds"),
+        (told_of(parts=[{"kind": "free", "leashes": [10**30]}]), ""),
+        (told_of(loom={"pattern_shafts": 3}), "the loom has 3"),
+        (told_of(loom={"pattern_shafts": 1001}), "Pattern shafts: write a whole number from 1 to 1,000"),
+        (told_of(treadling=[9]), "no treadle 9"),
+        (told_of(ends_per_cm=float("nan")), ""),
+        (told_of(ends_per_cm=1e300), ""),
+        (told_of(selvedge_ends=[1]), "selvedge_ends"),
+        (told_of(minutes={"walk": -1}), "walk"),
+        (told_of(minutes={"walk": 1e300}), ""),
+        (b" " * (MOST_UPLOAD + 1), "larger than 1 MB"),
+    ],
+)
+def test_a_hostile_warp_file_is_refused_in_a_sentence(
+    client: TestClient, store: Store, content: bytes | str, why: str
+) -> None:
+    answer = bring(client, content)
+    assert answer.status_code == 422
+    said = re.search(r'class="said" role="alert">(.*?)</p>', answer.text, re.DOTALL)
+    assert said
+    assert why in unescape(said[1])
+    assert unescape(said[1]).strip().endswith(".")
+    assert store.board.warps() == []
+
+
+def test_no_warp_file_at_all(client: TestClient, store: Store) -> None:
+    for answer in (
+        client.post("/warps/bring"),
+        client.post("/warps/bring", data={"file": "warp.json"}),
+        client.post("/warps/bring", files={"file": ("", b"")}),
+    ):
+        assert answer.status_code in (400, 422)
+        assert "Choose a warp file first" in words(answer) or answer.status_code == 400
+    large = client.post("/warps/bring", files={"file": ("warp.json", b" " * 2_000_000)})
+    assert large.status_code == 413
+    assert client.get("/warps/bring").status_code == 404
+    assert store.board.warps() == []
+
+
 # --- drawn and counted -----------------------------------------------------------------------------------
 
 
@@ -538,6 +655,37 @@ def test_units_are_dots_on_the_lines_of_their_shafts_the_nearest_lowest() -> Non
     first, second = across["2"]
     assert across["1"][0] < first < across["3"][0] < second < across["cords"][0]
     assert [mark.text for mark in drawn.parts] == ["1", "2"]
+
+
+@pytest.mark.parametrize("shafts", ["1", "8", "12", "24", "25", "60", "100"])
+def test_names_of_lines_are_clear_of_each_other(shafts: str) -> None:
+    warp = read(PartSheet(1, "single", "4"), PartSheet(2, shafts=shafts, corded="on"))
+    drawn = hanging(warp, Naming.on(warp.loom)).lines
+    named = [line.y for line in drawn if line.label]
+    assert drawn[0].label == "cords"
+    assert min(after - before for before, after in pairwise(named)) >= 15  # letters are 13 high
+    edges = [(line.y - line.height / 2, line.y + line.height / 2) for line in drawn]
+    assert all(before[1] == pytest.approx(after[0]) for before, after in pairwise(edges))
+
+
+def test_a_mirror_image_is_offered_where_it_can_differ(client: TestClient) -> None:
+    assert PartSheet(1, "single", ends="4", each="").is_even
+    assert PartSheet(1, "single", ends="4 4", each="2 2").is_even
+    assert not PartSheet(1, "single", ends="4 5").is_even
+    assert not PartSheet(1, "single", each="1, 2").is_even
+    page = client.post(
+        "/warps/new",
+        data=sent(sheet(PartSheet(1, "single"), PartSheet(2, "single", ends="4 5"))),
+    ).text
+    assert re.findall(r'warp-tick of-mirror( not-single)?"', page) == [" not-single", ""]
+
+
+def test_the_offset_is_told_of_with_the_cloth_of_a_design(client: TestClient, store: Store) -> None:
+    assert "the cloth of a design tells which." in words(client.get("/warps/new"))
+    keep(client, sheet(name="Linen"))
+    draw_on(store, 1, 15)
+    assert '<a href="/designs/1/cloth">the cloth</a> tells which.' in client.get("/warps/1").text
+    assert client.get("/designs/1/cloth").status_code == 200
 
 
 def test_numbers_are_hers() -> None:
@@ -626,7 +774,12 @@ def test_what_is_counted() -> None:
         "Pattern shafts": "4 of 6 in use",
         "Single draw cords": "2",
         "Leashes": "14",
+        "Ground, as trodden": "satin on 5 shafts, counter 2",
     }
+    twill = read(ground="twill", ground_shafts="4", treadling="4–1")
+    assert dict(figures(twill, Naming.on(twill.loom)))["Ground, as trodden"] == "twill on 4 shafts"
+    broken = read(ground="broken-four")
+    assert "Ground, as trodden" not in dict(figures(broken, Naming.on(broken.loom)))
     lines = {line.key: (line.units, line.leashes) for line in hanging(warp, Naming.on(warp.loom)).lines}
     assert lines == {
         "cords": (2, 2),
