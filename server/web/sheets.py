@@ -7,8 +7,10 @@ are larger than that, a leaf runs on over the page, and its heading with it.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import ceil, sqrt
 from typing import Annotated, Literal, NamedTuple, get_args
 
@@ -73,8 +75,8 @@ MOST_DRAWN_SHAFTS = 150
 MOST_DRAWN_UNITS = 6_000
 """A leash order with more of either is told in its table only."""
 
-_LEAF = 228.0
-"""Millimetres below the heading of a leaf, which US Letter has as well as A4."""
+_LEAF = 229.0
+"""Millimetres below the title of a leaf, which US Letter has as well as A4."""
 _WIDTH = 180.0
 """Millimetres across, on either."""
 
@@ -92,41 +94,49 @@ class Leaf:
 
     sheet: SheetName
     title: str
-    kind: Literal["lift", "drawn", "table", "temporaries", "labels", "cloth"]
+    kind: Literal["lift", "order", "temporaries", "labels", "cloth"]
     lines: tuple[object, ...]
 
 
-def _dealt(heights: Sequence[float], room: float) -> list[range]:
-    """Things of these heights, dealt out in order on as few leaves as will do, all of them about as full.
+def _dealt(heights: Sequence[float], room: float, above: Sequence[float] = ()) -> list[range]:
+    """Things of these heights, dealt out in order, each leaf filled before the next is begun.
 
     One that is too high has a leaf of its own.
+
+    Args:
+        above: how much of the room is taken up by what is said again on a leaf that begins with this thing.
     """
-    dealt = _filled(heights, room)
-    low, high = 0.0, room
-    while high - low > 1:
-        middle = (low + high) / 2
-        tried = _filled(heights, middle)
-        if len(tried) == len(dealt):
-            dealt, high = tried, middle
-        else:
-            low = middle
-    return dealt
-
-
-def _filled(heights: Sequence[float], room: float) -> list[range]:
-    """The same with each leaf filled before the next is begun."""
-    found, first, left = [], 0, room
+    found: list[range] = []
+    first, left = 0, room
     for number, height in enumerate(heights):
         if height > left and number > first:
             found.append(range(first, number))
-            first, left = number, room
+            first, left = number, room - (above[number] if above else 0)
         left -= height
     return [*found, range(first, len(heights))] if heights else []
 
 
-def _lines_of(text: str, width: float, letter: float = 2.0) -> int:
-    """Lines that a text takes in a column so many millimetres wide; letters are reckoned generously."""
-    return max(1, ceil(len(text) * letter / width))
+_SPACE = 1.2
+
+
+def _set(text: str, width: float, letter: float = 2.15) -> tuple[int, float]:
+    """Lines that a text takes in a column so many millimetres wide, and what is left of the last one.
+
+    Letters are reckoned as wide as in the widest of the usual typefaces.
+    """
+    lines, left = 1, width
+    for word in text.split(" "):
+        wide = len(word) * letter
+        if wide > left and left < width:
+            lines, left = lines + 1, width
+        while wide > left:  # a word longer than a line is broken
+            lines, wide = lines + 1, wide - left
+        left -= wide + _SPACE
+    return lines, left
+
+
+def _lines_of(text: str, width: float, letter: float = 2.15) -> int:
+    return _set(text, width, letter)[0]
 
 
 # --- the lift plan -------------------------------------------------------------------------------------
@@ -159,11 +169,13 @@ class WalkToTick:
 
     Attributes:
         text: "Walk 2, after row 12".
-        things: what is done on it, and after it from the bench; each has a box.
+        things: what is done on it, and after it from the bench, in order; each has a number and a box.
+        first: number of the first of them; more than 1 where the walk goes on from the leaf before.
     """
 
     text: str
     things: tuple[str, ...]
+    first: int = 1
     kind: Literal["walk"] = "walk"
 
 
@@ -179,8 +191,8 @@ LiftLine = RowToTick | WalkToTick | BandBegins
 
 _MOST_TREADLES = 12
 """A row with more picks has the treadles in its middle left out."""
-_MOST_THINGS = 24
-"""To a line of a walk; a walk with more has several lines."""
+_FEWEST_THINGS = 5
+"""Of a walk that goes on on another leaf, so many are on either."""
 
 
 def treadles_text(treadles: Sequence[int]) -> str:
@@ -225,8 +237,8 @@ def thing_words(card: Card) -> str:
     return heading(card)
 
 
-def walk_to_tick(cards: Sequence[Card], walk: Card, number: int) -> Iterator[WalkToTick]:
-    """The lines of a walk.
+def walk_to_tick(cards: Sequence[Card], walk: Card, number: int) -> WalkToTick:
+    """What is to be done on a walk, step by step.
 
     Args:
         cards: as she counts.
@@ -241,9 +253,30 @@ def walk_to_tick(cards: Sequence[Card], walk: Card, number: int) -> Iterator[Wal
     if lifts:
         each = ", each alone" if len(lifts) > 1 else " alone"
         things.append(f"Test lift of {handle_words(sorted(lifts, key=handle_order))}{each}")
-    text = f"Walk {number}, {after_words(position_of(walk.before))}"
-    for first in range(0, max(1, len(things)), _MOST_THINGS):
-        yield WalkToTick(f"{text}, goes on" if first else text, tuple(things[first : first + _MOST_THINGS]))
+    return WalkToTick(f"Walk {number}, {after_words(position_of(walk.before))}", tuple(things))
+
+
+def _parted(walk: WalkToTick) -> list[WalkToTick]:
+    """A walk in the parts between which another leaf may begin."""
+    many = len(walk.things)
+    cuts = [0, *range(_FEWEST_THINGS, many - _FEWEST_THINGS + 1), many]
+    return [replace(walk, things=walk.things[a:b], first=a + 1) for a, b in pairwise(cuts)]
+
+
+def _joined(lines: Iterable[LiftLine]) -> Iterator[LiftLine]:
+    """The same lines with neighbouring parts of a walk made one."""
+    walk: WalkToTick | None = None
+    for line in lines:
+        if walk and isinstance(line, WalkToTick) and line.text == walk.text:
+            walk = replace(walk, things=walk.things + line.things)
+            continue
+        if walk:
+            yield walk
+        walk = line if isinstance(line, WalkToTick) else None
+        if walk is None:
+            yield line
+    if walk:
+        yield walk
 
 
 def band_at_rows(piece: Piece) -> dict[int, BandBegins]:
@@ -270,49 +303,111 @@ def lift_leaves(weaving: Weaving, chosen: Preferences, first: int, last: int) ->
         if card.kind == "walk":
             # a walk belongs before the row that it is made for; the last one follows the last row
             if first <= card.row + 1 <= last or card.row == last == len(weaving.piece.rows):
-                blocks[-1] += walk_to_tick(told, told[card.number], walk_numbers[card.number])
+                for part in _parted(walk_to_tick(told, told[card.number], walk_numbers[card.number])):
+                    if part.first > 1:
+                        blocks.append([])
+                    blocks[-1].append(part)
         elif isinstance(card.step, Weave | TakeOut) and first <= card.row <= last:
             if isinstance(card.step, Weave) and card.before.picks == 0 and card.row in bands:
                 blocks[-1].append(bands[card.row])
             blocks[-1].append(row_to_tick(weaving, card, chosen))
             blocks.append([])
     blocks = [block for block in blocks if block]
-    told_of = [line for block in blocks for line in block]
-    handles = 113.0 - 30 * _is_told("away", told_of) - 30 * _is_told("cords", told_of)
-    heights = [sum(_height(line, handles) for line in block) for block in blocks]
+    widths = column_widths(line for block in blocks for line in block)
+    heights = [sum(_height(line, widths) for line in block) for block in blocks]
+    again = [_again(blocks, number, bands) for number in range(len(blocks))]
+    above = [
+        sum(_height(band, widths) for band in said)
+        + (_WALK_HEAD if isinstance(block[0], WalkToTick) and block[0].first > 1 else 0)
+        for said, block in zip(again, blocks, strict=True)
+    ]
     leaves = []
-    goes_on = max((_height(band, handles) for band in bands.values()), default=0.0)
-    for dealt in _dealt(heights, _LEAF - 12 - goes_on):
-        lines = [line for number in dealt for line in blocks[number]]
+    for dealt in _dealt(heights, _LEAF - 8.5, above):
+        lines = [*again[dealt[0]], *_joined(line for number in dealt for line in blocks[number])]
         rows = [line.row for line in lines if isinstance(line, RowToTick)]
-        title = "Lift plan"
         if rows:
-            title += f", {_span('row', min(rows), max(rows))}"
-            begun = max((row for row in bands if row < rows[0]), default=None)
-            if begun is not None and not any(isinstance(line, BandBegins) for line in blocks[dealt[0]]):
-                lines.insert(0, BandBegins(f"{bands[begun].text}, goes on"))
+            title = f"Lift plan, {_span('row', min(rows), max(rows))}"
+        else:
+            walks = [line.text for line in lines if isinstance(line, WalkToTick)]
+            title = f"Lift plan, {_first_small(' and '.join(walks))}"
         leaves.append(Leaf("lift", title, "lift", tuple(lines)))
     return leaves
 
 
-def _is_told(column: Literal["away", "cords"], lines: Iterable[object]) -> bool:
-    """Whether any row has something in this column; else it is not shown."""
-    return any(isinstance(line, RowToTick) and getattr(line, column) for line in lines)
+def _again(
+    blocks: Sequence[Sequence[LiftLine]], number: int, bands: dict[int, BandBegins]
+) -> list[BandBegins]:
+    """The band that goes on, where a leaf begins with this block; none where one begins or none is left."""
+    if number == 0:
+        return []
+    rest = (line for block in blocks[number:] for line in block if not isinstance(line, WalkToTick))
+    line = next(rest, None)
+    begun = max((row for row in bands if isinstance(line, RowToTick) and row < line.row), default=None)
+    return [] if begun is None else [BandBegins(f"{bands[begun].text}, goes on")]
+
+
+class Widths(NamedTuple):
+    """Millimetres of the columns that are as wide as is needed; 0 for one that is not shown."""
+
+    handles: int
+    cords: int
+    away: int
+
+
+_WIDTHS_LEFT = 118
+"""Millimetres for them, beside a column of treadles."""
+_LEAST_HANDLES = 40
+_LEAST_OTHERS = 30
+_WIDER = 10
+"""static/sheets.css has a width for each step of it."""
+
+
+def column_widths(lines: Iterable[object]) -> Widths:
+    """The widths with which these rows come out lowest; the handles' as narrow as that allows."""
+    rows = [line for line in lines if isinstance(line, RowToTick)]
+    told = Counter((row.handles, row.cords, row.away) for row in rows)
+    room = _WIDTHS_LEFT + 25 * (not any(row.treadles for row in rows))
+    with_cords, with_away = any(row.cords for row in rows), any(row.away for row in rows)
+    if not (with_cords or with_away):
+        return Widths(room, 0, 0)
+    tried = []
+    for handles in range(_LEAST_HANDLES, room - _LEAST_OTHERS * (with_cords + with_away) + 1, _WIDER):
+        if not with_away:
+            tried.append(Widths(handles, room - handles, 0))
+            continue
+        most = room - handles - _LEAST_OTHERS
+        for cords in range(_LEAST_OTHERS, most + 1, _WIDER) if with_cords else (0,):
+            tried.append(Widths(handles, cords, room - handles - cords))
+    return min(
+        tried, key=lambda widths: (sum(_lines_in(*row, widths) * n for row, n in told.items()), widths)
+    )
+
+
+def _lines_in(handles: str, cords: str, away: str, widths: Widths) -> int:
+    """Lines of a row in these columns."""
+    lines = _lines_of(handles, widths.handles - 3, 2.4)  # fat letters
+    if cords:
+        lines = max(lines, _lines_of(cords, widths.cords - 3))
+    return max(lines, _lines_of(away, widths.away - 3)) if away else lines
 
 
 def _span(what: str, first: int, last: int) -> str:
     return f"{what} {first}" if first == last else f"{what}s {first}–{last}"
 
 
-def _height(line: LiftLine, handles: float) -> float:
-    """Millimetres, with the handles' column so wide."""
+_WALK_HEAD = 9.6
+"""Millimetres of a walk's heading, with what is above and below it."""
+
+
+def _height(line: LiftLine, widths: Widths) -> float:
+    """Millimetres."""
     match line:
         case RowToTick():
-            columns = [(line.handles, handles), (line.cords, 30.0), (line.treadles, 30.0)]
-            columns += [(line.away, 30.0), (line.picks, 15.0)]
-            return 1.8 + 4.6 * max(_lines_of(text, width - 3) for text, width in columns)
-        case WalkToTick(text=text, things=things):
-            return 6.8 + 5.4 * _lines_of("".join(f"      {thing}" for thing in (text, *things)), 170)
+            lines = _lines_in(line.handles, line.cords, line.away, widths)
+            return 1.9 + 4.6 * max(lines, _lines_of(line.treadles, 22), _lines_of(line.picks, 12))
+        case WalkToTick(things=things, first=first):
+            listed = sum(0.45 + 4.6 * _lines_of(thing, 160) for thing in things)
+            return listed + (_WALK_HEAD if first == 1 else 0)
         case BandBegins(text=text):
             return 2.9 + 4.6 * _lines_of(text, 172, 2.5)
 
@@ -350,7 +445,7 @@ class OrderDrawing:
     cord_y: float | None
 
 
-_MOST_ACROSS = 66
+_MOST_ACROSS = 70
 _LEAST_ACROSS = 40
 _NUMBERS = 9
 """Room for the numbers at both sides, in units."""
@@ -438,22 +533,69 @@ def shaft_lines(loom: Loom, naming: Naming) -> list[ShaftLine]:
     return found
 
 
+@dataclass(frozen=True, slots=True)
+class ShaftTable:
+    """Lines of the table of shafts, on a leaf: in one column, or in two side by side."""
+
+    columns: tuple[tuple[ShaftLine, ...], ...]
+    height: float
+
+
+_TABLE_HEAD = 9.0
+
+
+def shaft_tables(lines: Sequence[ShaftLine], room: float, left: float) -> list[ShaftTable]:
+    """The table in parts of which each has so much room; side by side where that takes fewer leaves.
+
+    Args:
+        left: room beside the drawing, on its last leaf.
+    """
+    one, two = ([1.9 + 4.6 * _lines_of(line.which, width) for line in lines] for width in (96, 25))
+    # of the two columns only the first is wide enough for one line: "Single draw cords" has two
+    two = [max(high, 11.1 if len(line.name) > 9 else 0) for high, line in zip(two, lines, strict=True)]
+    below = room - _TABLE_HEAD
+
+    def table(*columns: range, heights: Sequence[float]) -> ShaftTable:
+        high = max(sum(heights[n] for n in column) for column in columns)
+        return ShaftTable(tuple(tuple(lines[n] for n in column) for column in columns), high + _TABLE_HEAD)
+
+    single = [table(column, heights=one) for column in _dealt(one, below)]
+    halves = _dealt(two, below)
+    double = [
+        table(*halves[number : number + 2], heights=two) for number in range(0, len(halves) // 2 * 2, 2)
+    ]
+    if len(halves) % 2:  # the last of them is not full: both of its columns as high as each other
+        rest = halves[-1]
+        middle = next(n for n in rest if sum(two[rest[0] : n + 1]) >= sum(two[n + 1 : rest[-1] + 1]))
+        parts = [range(rest[0], middle + 1), range(middle + 1, rest[-1] + 1)]
+        double.append(table(*filter(None, parts), heights=two))
+    return min((single, double), key=lambda tables: len(tables) - (_height_of_all(tables) <= left))
+
+
+def _height_of_all(tables: Iterable[ShaftTable]) -> float:
+    return sum(table.height for table in tables)
+
+
 def order_leaves(loom: Loom, naming: Naming) -> list[Leaf]:
     """The leash order drawn, as far as that can be read, and the leashes of each shaft."""
-    leaves = []
+    leaves, left = list[Leaf](), 0.0
     units, shafts = len(loom.leashes), loom.pattern_shafts
     if units <= MOST_DRAWN_UNITS and shafts <= MOST_DRAWN_SHAFTS:
         drawings = order_drawings(loom, naming)
         stretches = stretches_of(units)
         heights = [drawing.height * _WIDTH / drawing.across + 10 for drawing in drawings]
-        for dealt in _dealt(heights, _LEAF - 12):
+        for dealt in _dealt(heights, _LEAF - 14):
             span = _span("unit", stretches[dealt[0]][0], stretches[dealt[-1]][-1])
-            leaves.append(Leaf("order", f"Leash order, {span}", "drawn", tuple(drawings[n] for n in dealt)))
-    lines = shaft_lines(loom, naming)
-    heights = [1.6 + 4.6 * _lines_of(line.which, 88) for line in lines]
-    for number, dealt in enumerate(_dealt(heights, _LEAF - 14)):
+            leaves.append(Leaf("order", f"Leash order, {span}", "order", tuple(drawings[n] for n in dealt)))
+            left = _LEAF - 14 - sum(heights[n] for n in dealt)
+    tables = shaft_tables(shaft_lines(loom, naming), _LEAF - 6, left)
+    if _height_of_all(tables) <= left:
+        last = leaves[-1]
+        leaves[-1] = replace(last, title=f"{last.title}, and shaft by shaft", lines=(*last.lines, *tables))
+        return leaves
+    for number, table in enumerate(tables):
         title = "Leash order, shaft by shaft" + (", goes on" if number else "")
-        leaves.append(Leaf("order", title, "table", tuple(lines[n] for n in dealt)))
+        leaves.append(Leaf("order", title, "order", (table,)))
     return leaves
 
 
@@ -495,8 +637,11 @@ class TemporaryBlock:
     @property
     def height(self) -> float:
         """Millimetres."""
-        lines = 1 + len(self.cords) + _lines_of(self.units, 120) + _lines_of(self.check, 178, 1.95)
-        return 15.0 + 5.4 * lines + 7.6 * ceil(len(self.stretches) / 9)
+        texts = [f"    Out {self.comes_out}", *(f"    {line}" for line in self.cords), self.check]
+        high = 1.7 + 4.6 * _lines_of(self.units, 120) + sum(0.4 + 4.6 * _lines_of(t, 166) for t in texts)
+        lines, left = _set(f"    In {self.goes_in}. {self.counting}", 178)
+        across = sum(5.5 + 2.3 * len(stretch.text) for stretch in self.stretches)
+        return high + 2.6 + 4.6 * lines + (2.4 if across <= left else 7.0 * ceil(across / 165))
 
 
 def temporary_blocks(weaving: Weaving, chosen: Preferences) -> list[TemporaryBlock]:
@@ -519,7 +664,8 @@ def _block(
     """The block of one temporary; `card` puts it in."""
     loom, naming, cards = weaving.piece.loom, chosen.naming(weaving.piece.loom), weaving.cards
     out = drawn_out(cards, name, card.number if card else 0)
-    told = [naming.card(other) for other in cards[card.number if card else 0 : out.number]]
+    meanwhile = cards[card.number if card else 0 : out.number]
+    told = [naming.card(other) for other in meanwhile if isinstance(other.step, MoveCords)]
     hers = naming.name(name)
     taken = frozenset(units)
     stretches: tuple[Stretch, ...] = ()
@@ -593,7 +739,7 @@ def temporary_leaves(weaving: Weaving, chosen: Preferences) -> list[Leaf]:
     lines: list[object] = [how_to(weaving, chosen.naming(weaving.piece.loom)), *blocks]
     heights = [66.0, *(block.height for block in blocks)]
     leaves = []
-    for dealt in _dealt(heights, _LEAF):
+    for dealt in _dealt(heights, _LEAF + 2):
         names = [block.name for number in dealt if number and (block := blocks[number - 1])]
         title = f"Temporaries, {_from_to(names)}" if names else "Temporaries"
         leaves.append(Leaf("temporaries", title, "temporaries", tuple(lines[n] for n in dealt)))
@@ -602,7 +748,7 @@ def temporary_leaves(weaving: Weaving, chosen: Preferences) -> list[Leaf]:
 
 # --- tape labels, and the cloth ------------------------------------------------------------------------
 
-LABELS_ACROSS = 5
+LABELS_ACROSS = 6
 
 
 def label_leaves(weaving: Weaving, naming: Naming) -> list[Leaf]:
@@ -784,8 +930,7 @@ def show_sheets(
         first=first.strip()[:20] or begin,
         last=last.strip()[:20] or end,
         leaves=leaves,
-        with_away=_is_told("away", lines),
-        with_cords=_is_told("cords", lines),
+        widths=column_widths(lines),
         shaft_one=shaft_one_words(hers.naming(weaving.piece.loom)),
         units_from=hers.units_from,
     )

@@ -6,6 +6,7 @@ import io
 import json
 import re
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -178,6 +179,12 @@ def test_each_row_and_each_thing_to_do_has_a_box_to_tick(runner: Runner, new_tab
     wanted = sum(len(line.things) for line in lines if isinstance(line, WalkToTick))
     wanted += sum(isinstance(line, RowToTick) for line in lines)
     assert boxes.count() == wanted
+    for steps in tablet.locator(".walk-line ol").all():  # one below the other
+        places = steps.locator("li").evaluate_all(
+            "found => found.map(one => one.getBoundingClientRect()).map(({left, top}) => [left, top])"
+        )
+        assert len({left for left, _ in places}) == 1
+        assert all(below - above > 3.9 * 96 / 25.4 for (_, above), (_, below) in pairwise(places))
     sizes = {
         (round(box["width"]), round(box["height"]))
         for box in boxes.evaluate_all("found => found.map(box => box.getBoundingClientRect().toJSON())")

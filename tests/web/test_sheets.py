@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
+from dataclasses import replace
+from math import ceil
 from pathlib import Path
 from typing import Any
 
@@ -15,11 +17,14 @@ from server.design.piece_file import read_piece
 from server.design.threads import Threads, threads_content
 from server.loom.ground import satin
 from server.loom.leashes import pointed
+from server.loom.state import Loom
+from server.loom.steps import Insert, Label, MoveCords, Withdraw
 from server.plan.planner import plan
 from server.plan.workorder import write_workorder
 from server.session.naming import Naming, ShaftsFrom
 from server.session.place import Tap
 from server.session.treadling import Side
+from server.settings import resource_dir
 from server.store.database import Store
 from server.web import sheets
 from server.web.rendering import Preferences
@@ -28,10 +33,13 @@ from server.web.sheets import (
     SHEETS,
     BandBegins,
     Leaf,
+    OrderDrawing,
     RowToTick,
+    ShaftTable,
     TemporaryBlock,
     WalkToTick,
     all_leaves,
+    column_widths,
     lift_leaves,
     order_drawings,
     order_leaves,
@@ -122,8 +130,10 @@ def test_every_row_stands_once_and_in_order_and_each_leaf_says_which(store: Stor
     for leaf in leaves:
         here = [line.row for line in leaf.lines if isinstance(line, RowToTick)]
         assert leaf.title == f"Lift plan, rows {here[0]}–{here[-1]}"
-    # as few leaves as will do, and no row alone on the last
-    assert max(len(leaf.lines) for leaf in leaves) - min(len(leaf.lines) for leaf in leaves) <= len(leaves)
+    # each is filled before the next is begun
+    assert len({len(leaf.lines) for leaf in leaves[:-1]}) == 1
+    assert len(leaves[-1].lines) <= len(leaves[0].lines)
+    assert len(leaves[0].lines) > 30
 
 
 def test_bands_are_named_where_they_begin_and_where_a_leaf_goes_on_with_one(store: Store) -> None:
@@ -144,6 +154,90 @@ def test_no_walk_and_no_band_is_parted_from_the_row_after_it(store: Store) -> No
     leaves = leaves_of(store, bring(store, long_piece(80, bands=bands)), "lift")
     assert len(leaves) > 1
     assert all(isinstance(leaf.lines[-1], RowToTick) for leaf in leaves)
+
+
+def harbour_runner(store: Store) -> int:
+    return bring(store, (resource_dir("demo_data") / "harbour_runner.json").read_text("utf-8"))
+
+
+def test_a_walk_is_numbered_through_and_parted_only_in_the_midst_of_it(store: Store) -> None:
+    piece = harbour_runner(store)
+    weaving = store.weaving(piece)
+    assert weaving
+    leaves = leaves_of(store, piece, "lift")
+    walks: dict[str, list[WalkToTick]] = {}
+    for walk in lines_of(leaves, WalkToTick):
+        walks.setdefault(walk.text, []).append(walk)
+    steps = sum(isinstance(card.step, Label | Insert | MoveCords | Withdraw) for card in weaving.cards)
+    told = [thing for parts in walks.values() for walk in parts for thing in walk.things]
+    assert sum(not thing.startswith("Test lift") for thing in told) == steps
+    assert any(len(parts) > 1 for parts in walks.values())
+    for parts in walks.values():
+        done = 0
+        for part in parts:
+            assert part.first == done + 1
+            done += len(part.things)
+            assert len(parts) == 1 or len(part.things) >= 5
+    for leaf in leaves:
+        first = next(line for line in leaf.lines if not isinstance(line, BandBegins))
+        assert all(line.first == 1 for line in leaf.lines if isinstance(line, WalkToTick) and line != first)
+
+
+def test_each_step_of_a_walk_stands_on_a_line_of_its_own_with_its_number(
+    client: TestClient, store: Store
+) -> None:
+    piece = harbour_runner(store)
+    html = client.get(f"/pieces/{piece}/sheets?sheet=lift").text
+    walks = lines_of(leaves_of(store, piece, "lift"), WalkToTick)
+    found = re.findall(
+        r'<li><span class="box"></span> <span class="walk-number">(\d+)\.</span> <span>([^<]*)</span></li>',
+        html,
+    )
+    assert found == [
+        (str(number), thing) for walk in walks for number, thing in enumerate(walk.things, walk.first)
+    ]
+    heads = re.findall(r'<tr class="walk-line"><td colspan="\d+"><strong>([^<]*)</strong>', html)
+    assert heads == [walk.text + ", goes on" * (walk.first > 1) for walk in walks]
+
+
+def test_a_leaf_with_nothing_but_the_rest_of_a_walk_is_called_after_it(
+    store: Store, piece_id: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sheets, "_LEAF", 34.0)
+    leaves = leaves_of(store, piece_id, "lift")
+    assert leaves[-1].title == "Lift plan, walk 2, after row 3"
+
+
+@pytest.mark.parametrize(
+    ("handles", "cords", "away", "widths"),
+    [
+        ("none", "", "", (118, 0, 0)),
+        ("none", "", "7a", (40, 0, 78)),
+        ("26–35", "", "26a, 27a, 28a, 29a, 30a, 31a, 32a, 33a, 34a, 35a", (40, 0, 78)),
+        ("1, 3, 5, 7, 9, 11, 13, 15, 17, 19", "", "7a", (80, 0, 38)),
+        ("none", "1, 3, 5, 7, 9, 11", "", (40, 78, 0)),
+        ("none", "1, 9", "7a", (40, 30, 48)),
+    ],
+)
+def test_columns_are_as_wide_as_what_is_in_them_needs(
+    handles: str, cords: str, away: str, widths: tuple[int, int, int]
+) -> None:
+    row = RowToTick(1, "5", "1 2 3 4 5", handles, cords, away)
+    assert column_widths([row, WalkToTick("Walk 1", ())]) == widths
+    wider = column_widths([replace(row, treadles="")])
+    assert sum(wider) == 143
+
+
+def test_every_width_of_a_column_is_in_the_style_sheet() -> None:
+    css = (resource_dir("static") / "sheets.css").read_text("utf-8")
+    known = {int(one) for one in re.findall(r"\.mm-(\d+) \{ width: \1mm; \}", css)}
+    assert known == set(range(30, 120, 10))
+    for handles in range(1, 60, 3):
+        for cords in range(0, 60, 5):
+            text = ", ".join(map(str, range(101, 101 + handles)))
+            row = RowToTick(1, "5", "", text, ", ".join(map(str, range(cords))), "7a, 8a")
+            widths = column_widths([row])
+            assert {widths.handles, *([widths.cords] if cords else [])} <= known
 
 
 def test_some_rows_of_the_lift_plan_come_with_the_walks_that_belong_to_them(
@@ -225,11 +319,11 @@ def test_units_on_single_draw_cords_only_have_no_dot(store: Store, piece_id: int
     assert drawing.cord_y is not None
 
 
-@pytest.mark.parametrize("units", [1, 40, 66, 67, 500, 5_000])
+@pytest.mark.parametrize("units", [1, 40, 70, 71, 500, 5_000])
 def test_a_wide_warp_is_drawn_in_stretches_of_nearly_the_same_width(units: int) -> None:
     stretches = stretches_of(units)
     assert [unit for stretch in stretches for unit in stretch] == list(range(1, units + 1))
-    assert max(map(len, stretches)) <= 66
+    assert max(map(len, stretches)) <= 70
     assert max(map(len, stretches)) - min(map(len, stretches)) <= len(stretches)
 
 
@@ -267,6 +361,41 @@ def test_a_shaft_with_very_many_leashes_has_several_lines_each_unit_in_one() -> 
     assert len(lines) > 10
     assert sum(len(line.which.split(", ")) for line in lines) == len(order)
     assert len(order_leaves(piece.loom, Naming.on(piece.loom))) > 2
+
+
+def shafts_of_two(shafts: int) -> Loom:
+    """Each shaft carries two units."""
+    return Loom(
+        leashes=(*range(1, shafts + 1), *range(shafts, 0, -1)),
+        single_cords=frozenset(),
+        pattern_shafts=shafts,
+    )
+
+
+def test_the_table_shares_a_page_with_the_drawing_where_both_fit() -> None:
+    loom = shafts_of_two(14)
+    (leaf,) = order_leaves(loom, Naming.on(loom))
+    assert leaf.title == "Leash order, units 1–28, and shaft by shaft"
+    drawing, table = leaf.lines
+    assert isinstance(drawing, OrderDrawing)
+    assert isinstance(table, ShaftTable)
+    assert [len(column) for column in table.columns] == [14]
+
+
+@pytest.mark.parametrize("shafts", [1, 2, 14, 40, 60, 75, 100, 150, 400])
+def test_a_long_table_stands_in_two_columns_with_every_shaft_once_and_in_order(shafts: int) -> None:
+    loom = shafts_of_two(shafts)
+    tables = [
+        line
+        for leaf in order_leaves(loom, Naming.on(loom))
+        for line in leaf.lines
+        if isinstance(line, ShaftTable)
+    ]
+    told = [line for table in tables for column in table.columns for line in column]
+    assert told == shaft_lines(loom, Naming.on(loom))
+    assert all(table.columns and all(table.columns) for table in tables)
+    assert [len(table.columns) for table in tables[:-1]] == [2] * (len(tables) - 1)
+    assert len(tables) == ceil(shafts / 64)  # 32 lines to a column
 
 
 # --- the temporaries, the labels, the cloth ------------------------------------------------------------
@@ -394,8 +523,8 @@ def test_all_sheets_are_shown_at_first_and_then_those_that_are_chosen(
             r'<div class="leaf leaf-(\w+)"', client.get(f"/pieces/{piece_id}/sheets{query}").text
         )
 
-    assert kinds("") == ["lift", "drawn", "table", "temporaries", "labels", "cloth"]
-    assert kinds("?sheet=labels&sheet=order&chosen=yes") == ["drawn", "table", "labels"]
+    assert kinds("") == ["lift", "order", "temporaries", "labels", "cloth"]
+    assert kinds("?sheet=labels&sheet=order&chosen=yes") == ["order", "labels"]
 
 
 @pytest.mark.parametrize(
