@@ -3,18 +3,20 @@ import { Box } from "./squared_box.js";
 import { Hand, each } from "./squared_hand.js";
 import { Strokes } from "./squared_kept.js";
 import { Paper } from "./squared_paper.js";
-import { Hanging, Sheet, partsOf, turnsOf } from "./squared_sheet.js";
+import { Hanging, Sheet, partsOf } from "./squared_sheet.js";
 import { Takes } from "./squared_takes.js";
+import { read, write } from "./store.js";
 
 const TOLD_MS = 7000;
 const AGAIN_MS = 2000;
 const PLACE_MS = 120;
+const KNOWN = "paper is known"; // kept once something was drawn on this tablet
 
 const HINTS = {
   squares: "Every square that you pass.",
   run: "From here to there: along a row, up, or on a slant.",
   outline: "Round a box, from corner to corner.",
-  area: "A box from corner to corner. Or touch an area that is closed round.",
+  area: "From corner to corner. Or touch the inside of a closed line.",
   block: "From corner to corner; then copy it, turn it over, repeat it.",
 };
 
@@ -35,9 +37,11 @@ class Desk {
       block: (block) => this.showBlock(block),
       place: (square) => this.showPlace(square),
       spoken: (square, more) => this.speak(square, more),
+      held: (beyond, isDown) => this.showHeld(beyond, isDown),
       letGo: () => this.letGo(),
     });
-    this.takes = new Takes(design, byId("takes"));
+    this.isKnown = read(KNOWN) !== null;
+    this.takes = new Takes(design, (band, row) => this.goTo(band, row));
     this.strokes = new Strokes(design, {
       stands: () => this.showStands(),
       anew: (isOthers) => this.lookAnew({ isOthers }),
@@ -47,8 +51,11 @@ class Desk {
     this.box = new Box((figure) => this.takeInHand(figure), (sentence) => this.tell(sentence));
     this.done = []; // what can be taken back; null: only the server knows what it was
     this.undone = [];
+    this.held = ""; // of the figure in the hand: what does not fit, and that it was put down
+    this.seen = null; // the square that the words beside the paper are about
     this.band = Number(document.querySelector("main").dataset.band);
     this.wire();
+    this.showPlace(null);
     this.watchForOthers();
     this.strokes.takeUp();
     this.lookAnew();
@@ -58,6 +65,7 @@ class Desk {
 
   // The design as the server has it, and on it what is still kept here.
   async lookAnew({ isOthers = false } = {}) {
+    const { answered } = this.strokes;
     let state;
     try {
       state = await this.strokes.state();
@@ -69,18 +77,18 @@ class Desk {
       }
       return;
     }
-    if (this.hand.isDrawing) { // not while the pencil is on the paper
+    // not while the pencil is on the paper, and not what is older than a stroke that was kept meanwhile
+    if (this.hand.isDrawing || this.strokes.isBusy || answered !== this.strokes.answered) {
       setTimeout(() => this.lookAnew({ isOthers }), 300);
       return;
     }
     const before = this.sheets;
     this.hanging = new Hanging(state);
     this.sheets = new Map(state.bands.map((band) => [band.number, new Sheet(this.hanging, band)]));
-    this.strokes.stand(state);
-    for (const { band, runs, turns } of this.strokes.list) {
-      const sheet = this.sheets.get(turns ? turns.band : band);
-      if (sheet && runs) lay(sheet, runs);
-      else if (sheet && turns) turnRuns(sheet, turns.runs);
+    this.strokes.standAnew(state);
+    for (const { band, runs, parts } of this.strokes.list) {
+      const sheet = this.sheets.get(band);
+      if (sheet) for (const part of parts ?? [runs]) lay(sheet, part);
     }
     this.done = [];
     this.undone = [];
@@ -107,6 +115,7 @@ class Desk {
     this.band = number;
     byId("band").value = number;
     this.paper.show(this.sheet);
+    this.takes.showPlaces(number);
     this.hand.begin();
     byId("sheet").setAttribute("aria-label", `Squared paper, ${this.sheet.units} units across, ${this.sheet.rows} rows`);
     const address = new URL(location.href);
@@ -118,10 +127,21 @@ class Desk {
     return this.sheets.get(this.band);
   }
 
+  // To a row that was told of; it may be gone by now.
+  goTo(band, row) {
+    if (!this.sheets.has(band) || this.hand.isDrawing) return;
+    if (band !== this.band) this.show(band);
+    if (row >= this.sheet.rows) return;
+    byId("paper").scrollIntoView({ block: "nearest" });
+    this.hand.goTo(this.sheet.nearest(row, this.hanging.middle));
+  }
+
   // --- strokes, and taking them back ----------------------------------------------------------------------
 
   drawn(places) {
     this.undone = [];
+    if (!this.isKnown) write(KNOWN, {});
+    this.isKnown = true;
     for (const part of partsOf(this.sheet, places)) {
       this.done.push({ band: this.band, places: part.places });
       this.strokes.add(this.band, part.runs);
@@ -141,7 +161,7 @@ class Desk {
     }
     if (one.band !== this.band) this.show(one.band);
     this.sheet.turn(one.places);
-    this.strokes.step(kind, { band: one.band, runs: turnsOf(this.sheet, one.places) });
+    this.strokes.step(kind, one.band, partsOf(this.sheet, one.places).map(({ runs }) => runs));
   }
 
   turned(parts) {
@@ -167,11 +187,12 @@ class Desk {
   }
 
   showStands() {
-    const { list, isLate, hasNoRoom, at, made, mark } = this.strokes;
+    const { list, isLate, isGone, hasNoRoom, at, made, mark } = this.strokes;
     const number = list.length === 1 ? "1 stroke is" : `${list.length} strokes are`;
     const words = hasNoRoom ? "This tablet has no room to keep strokes; leave this page open until the computer answers."
-      : isLate ? `Not connected. ${number} kept on this tablet and handed in when the computer answers.`
-        : list.length ? "Keeping …" : "All is kept.";
+      : isGone ? `This design was thrown away. ${number} kept on this tablet until it is brought back.`
+        : isLate ? `Not connected. ${number} kept on this tablet and handed in when the computer answers.`
+          : list.length ? "Keeping …" : "All is kept.";
     const line = byId("kept");
     if (line.textContent !== words) line.textContent = words;
     line.classList.toggle("waits", isLate || hasNoRoom);
@@ -195,8 +216,25 @@ class Desk {
     this.placeTimer ??= setTimeout(() => {
       this.placeTimer = null;
       const at = this.seen;
-      byId("place").textContent = at && this.sheet?.isIn(at.row, at.unit) ? this.words(at).join(" · ") : "Row –";
+      const isOn = at && this.sheet?.isIn(at.row, at.unit);
+      byId("place").textContent = (this.hand.figure && this.held) || (isOn ? this.words(at).join(" · ") : this.idle);
     }, PLACE_MS);
+  }
+
+  // What stands there while no square is looked at.
+  get idle() {
+    if (this.hand.figure) return "Touch where it shall lie.";
+    return this.isKnown ? "Touch a square." : "One finger draws. Two move the paper and bring it closer.";
+  }
+
+  showHeld({ rows, units }, isDown) {
+    const off = [[rows, "row"], [units, "unit"]].filter(([number]) => number)
+      .map(([number, one]) => `${number} ${one}${number === 1 ? "" : "s"}`).join(" and ");
+    const does = rows + units === 1 ? "does" : "do";
+    this.held = [isDown && "Put down.", off && `${off} ${isDown ? "did" : does} not fit.`].filter(Boolean).join(" ");
+    const line = byId("beyond");
+    if (line.textContent !== this.held) line.textContent = this.held;
+    this.showPlace(this.seen);
   }
 
   speak(square, more = "") {
@@ -254,6 +292,7 @@ class Desk {
   letGo() {
     this.hand.take(null);
     byId("with-figure").hidden = true;
+    this.showPlace(this.seen);
     this.showBlock(this.hand.block);
   }
 
@@ -266,7 +305,6 @@ class Desk {
       "closer": () => this.paper.zoom(1.5),
       "further": () => this.paper.zoom(1 / 1.5),
       "fit": () => this.paper.fit(),
-      "card": (button) => this.layCard(button),
       "put": () => this.hand.putDown(),
       "turn-figure": () => this.hand.take({ ...this.hand.figure, rows: this.hand.figure.rows.map(mirrored) }),
       "let-go": () => this.letGo(),
@@ -295,6 +333,10 @@ class Desk {
         if (this.wishes.way !== "block") this.hand.choose(null);
       });
     }
+    byId("card").addEventListener("change", ({ target }) => {
+      this.hand.hasCard = target.checked;
+      this.paper.ask();
+    });
     for (const id of ["whole", "through"]) byId(id).addEventListener("change", () => this.paper.ask());
     byId("keep-form").addEventListener("submit", async (event) => {
       event.preventDefault();
@@ -317,12 +359,6 @@ class Desk {
     const look = () => this.sheets && !this.strokes.list.length && this.lookAnew({ isOthers: true });
     document.addEventListener("visibilitychange", () => !document.hidden && look());
     addEventListener("pageshow", ({ persisted }) => persisted && look());
-  }
-
-  layCard(button) {
-    this.hand.hasCard = !this.hand.hasCard;
-    button.setAttribute("aria-pressed", this.hand.hasCard);
-    this.paper.ask();
   }
 }
 
@@ -352,6 +388,15 @@ const sameSquares = (some, others) => some.size === others.size && [...others].e
 
 const main = document.querySelector("main[data-design]");
 if (main) {
-  for (const part of document.querySelectorAll(".sq-desk, .sq-tools")) part.hidden = false;
+  for (const part of document.querySelectorAll(".sq > [hidden]")) part.hidden = false;
+  // On a phone the paper has all the room that these leave.
+  const others = [...document.querySelectorAll(".sq-head, .sq-foot, .sq-reach")];
+  const leave = () => {
+    const high = others.reduce((sum, part) => sum + part.offsetHeight, 0);
+    main.style.setProperty("--others", `${high}px`);
+  };
+  leave();
+  const watch = new ResizeObserver(leave);
+  for (const part of others) watch.observe(part);
   new Desk(main.dataset.design);
 }

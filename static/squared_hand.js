@@ -10,7 +10,7 @@ const DRAWS = [0, 2, 5]; // the first button or the tip, the second, and the oth
 
 export class Hand {
   // `wishes` tells what is chosen (way, filled, through, coversAll); `heard` is told of a stroke that is done (drawn), of
-  // the block that is chosen (block), of where the hand is (place), and of what is to be spoken (spoken).
+  // the block that is chosen (block), of where the hand is (place), of how much of the figure is beyond the edges (held), and of what is to be spoken (spoken).
   constructor(paper, element, wishes, heard) {
     Object.assign(this, { paper, element, wishes, heard });
     this.place = { row: 0, unit: 0 };
@@ -18,6 +18,7 @@ export class Hand {
     this.fingers = new Map();
     this.figure = null; // what is in the hand: a name and rows
     this.figureAt = null;
+    this.isFigureSeen = false; // not once it was put down, until it is moved on
     this.block = null;
     this.shape = null; // what is being drawn from a corner, and not yet on the paper
     this.stroke = null;
@@ -52,13 +53,12 @@ export class Hand {
   }
 
   get isDrawing() {
-    return Boolean(this.stroke || this.keyStroke || this.shape);
+    return Boolean(this.stroke || this.keyStroke || this.drawing !== undefined);
   }
 
   // Another sheet is on the desk, or the same as it is now.
   begin() {
-    this.stroke = null;
-    this.shape = null;
+    this.giveUp();
     this.place = this.onPaper(this.place);
     if (this.block && !this.fits(this.block)) this.choose(null);
     this.paper.ask();
@@ -202,7 +202,7 @@ export class Hand {
   lift(id, pointerType) {
     if (pointerType === "pen") this.isPenDown = false;
     this.fingers.delete(id);
-    if (this.fingers.size < 2) this.pinched = null;
+    this.pinched = this.fingers.size < 2 ? null : this.pinch();
   }
 
   // A stroke that was begun with the first of two fingers was none.
@@ -318,13 +318,37 @@ export class Hand {
   // The middle of the figure is at a square.
   holdFigure({ row, unit }) {
     const { rows } = this.figure;
-    this.figureAt = { row: row - (rows.length >> 1), unit: unit - (rows[0].length >> 1) };
+    this.hold({ row: row - (rows.length >> 1), unit: unit - (rows[0].length >> 1) });
+  }
+
+  hold(place) {
+    this.figureAt = place;
+    this.isFigureSeen = true;
+    this.heard.held(this.beyond, false);
     this.paper.ask();
   }
 
   putDown() {
     const { row, unit } = this.figureAt;
     this.draw((_, stroke) => stroke.lay(row, unit, this.figure.rows, this.wishes.coversAll));
+    this.isFigureSeen = false;
+    this.heard.held(this.beyond, true);
+    this.paper.ask();
+  }
+
+  // How much of the figure lies beyond the edges.
+  get beyond() {
+    const { figure: { rows }, figureAt, sheet } = this;
+    const off = (at, length, room) => Math.min(length, Math.max(0, -at) + Math.max(0, at + length - room));
+    return { rows: off(figureAt.row, rows.length, sheet.rows), units: off(figureAt.unit, rows[0].length, sheet.units) };
+  }
+
+  // Look at a square.
+  goTo(square) {
+    this.place = this.onPaper(square);
+    this.showPlace(true);
+    this.paper.reveal(this.place);
+    this.heard.place(this.place);
   }
 
   // --- keys -----------------------------------------------------------------------------------------------
@@ -337,6 +361,7 @@ export class Hand {
   key(event) {
     if (event.altKey || event.metaKey || event.ctrlKey) return;
     const { key, shiftKey } = event;
+    if (key !== "Shift" && !(shiftKey && key.startsWith("Arrow"))) this.endKeyStroke();
     const step = {
       ArrowUp: [1, 0], ArrowDown: [-1, 0], ArrowLeft: [0, -1], ArrowRight: [0, 1],
       PageUp: [10, 0], PageDown: [-10, 0], Home: [0, -this.sheet.units], End: [0, this.sheet.units],
@@ -350,14 +375,12 @@ export class Hand {
     else if (key === "0") this.paper.fit();
     else return;
     event.preventDefault();
-    if (key !== "Shift" && !(step && shiftKey)) this.endKeyStroke();
   }
 
   go([rows, units], draws) {
     this.showPlace(true);
     if (this.figure) {
-      this.figureAt = { row: this.figureAt.row + rows, unit: this.figureAt.unit + units };
-      this.paper.ask();
+      this.hold({ row: this.figureAt.row + rows, unit: this.figureAt.unit + units });
       this.heard.spoken(this.onPaper(this.figureAt), "lower left square");
       return;
     }
@@ -425,9 +448,9 @@ export class Hand {
     const parts = [];
     if (this.hasCard && this.lookedAt) parts.push((pen) => paper.card(pen, this.onPaper(this.lookedAt).row));
     if (this.shape) parts.push((pen) => this.drawShape(pen));
-    else if (this.block) parts.push((pen) => paper.frame(pen, this.block, true));
-    if (this.figure) parts.push((pen) => paper.figure(pen, this.figureAt, this.figure.rows, this.wishes.coversAll));
-    else if (this.isPlaceSeen) parts.push((pen) => paper.frame(pen, { ...this.place, rows: 1, units: 1 }));
+    else if (this.block) parts.push((pen) => paper.corners(pen, this.block));
+    if (this.figure && this.isFigureSeen) parts.push((pen) => paper.figure(pen, this.figureAt, this.figure.rows, this.wishes.coversAll));
+    else if (this.isPlaceSeen && !this.figure) parts.push((pen) => paper.frame(pen, { ...this.place, rows: 1, units: 1 }));
     return parts.length ? (pen) => parts.forEach((draw) => draw(pen)) : null;
   }
 
@@ -443,7 +466,8 @@ export class Hand {
     for (const part of wishes.through ? parts.flatMap((part) => this.together(part)) : parts) {
       paper.ghost(pen, part, this.filled);
     }
-    if (wishes.way !== "run") paper.frame(pen, box, wishes.way === "block");
+    if (wishes.way === "block") paper.corners(pen, box);
+    else if (wishes.way !== "run") paper.frame(pen, box);
   }
 
   // The same rows in every unit that rises with those of a part.

@@ -2,8 +2,9 @@
 //
 // They go in order, one at a time. Each has a key of its own: handed in again, because its answer was lost, it
 // counts no second time. A wish to take back says what it means by a mark of all that is drawn; where something
-// else was drawn meanwhile the server leaves it alone. Then, and wherever an answer tells of another's stroke,
-// the sheet is asked for anew, and what is still kept here is drawn on it again.
+// else was drawn meanwhile the server leaves it alone, for the last change is another's then. What this screen has
+// turned over already is then drawn as a stroke instead. Wherever an answer tells of another's stroke, the sheet is
+// asked for anew, and what is still kept here is drawn on it again.
 import { setting } from "./page.js";
 import { hasNoRoom, names, randomName, read, remove, write } from "./store.js";
 
@@ -37,6 +38,9 @@ export class Strokes {
     this.isLate = false;
     this.isApart = false; // whether the sheet is to be asked for anew
     this.isOthers = false; // and that because of what another may have drawn
+    this.isUnsure = false; // whether the last change may be another than this screen takes it for
+    this.isGone = false; // whether the design was thrown away
+    this.answered = 0;
     this.isBusy = false;
     this.wait = AGAIN_MS;
     this.soon = null;
@@ -44,13 +48,13 @@ export class Strokes {
     addEventListener("pagehide", () => this.soon !== null && this.keepNow());
   }
 
-  // What this tab kept through a reload; of what other tabs kept, the strokes only: they may still be open, and
-  // to take back twice is not the same as once.
+  // What this tab kept through a reload, and what other tabs kept; these may still be open, and to take back twice
+  // is not the same as once, so what they took back is drawn.
   takeUp() {
     for (const name of [this.name, ...names(this.start).filter((other) => other !== this.name)]) {
       const { list } = read(name) ?? {};
       if (!Array.isArray(list)) continue;
-      this.list.push(...(name === this.name ? list : list.filter(({ key }) => key)));
+      this.list.push(...(name === this.name ? list : list.flatMap((one) => (one.step ? asStrokes(one) : [one]))));
       if (name !== this.name) {
         this.save();
         remove(name);
@@ -72,14 +76,21 @@ export class Strokes {
     Object.assign(this, { at, made, mark });
   }
 
+  // The sheet was asked for anew: what is still to be taken back was meant for the one before.
+  standAnew(state) {
+    this.stand(state);
+    this.isUnsure = false;
+    this.list = this.list.flatMap((one) => (one.step && one.at === undefined ? asStrokes(one) : [one]));
+  }
+
   add(band, runs) {
     this.list.push({ key: randomName(), band, runs });
     this.keepSoon();
   }
 
-  // Take back or make again; `turns` is what that turns over, where this screen knows and has done it.
-  step(kind, turns = null) {
-    this.list.push({ step: kind, turns });
+  // Take back or make again; `parts` is what its squares are then, where this screen knows and has done it.
+  step(kind, band = null, parts = null) {
+    this.list.push({ step: kind, band, parts });
     this.keepSoon();
   }
 
@@ -124,28 +135,39 @@ export class Strokes {
 
   async handInFirst() {
     const [first] = this.list;
+    const { step, parts } = first;
     let where = "strokes";
-    if (first.step) {
-      where = first.step === "back" ? "take-back" : "make-again";
-      first.at ??= this.at;
-      first.mark ??= this.mark;
+    let body = first;
+    if (step && first.at === undefined) {
+      if (this.isUnsure) {
+        this.list.splice(0, 1, ...asStrokes(first));
+        this.save();
+        return;
+      }
+      Object.assign(first, { at: this.at, mark: this.mark });
       write(this.name, { list: this.list });
     }
-    const { step, turns, ...body } = first;
+    if (step) {
+      where = step === "back" ? "take-back" : "make-again";
+      body = { at: first.at, mark: first.mark };
+    }
     const { status, said } = await this.post(where, body);
+    this.answered += 1;
     this.list.shift();
     if (status !== 200) {
-      this.isApart = true;
+      this.isUnsure = true;
       this.heard.refused(said.sentence);
     } else {
       this.isOthers ||= said.before !== this.mark;
-      this.isApart ||= this.isOthers;
+      this.isUnsure ||= this.isOthers || said.at === this.at; // a stroke that changed nothing is none to take back
       this.stand(said);
-      if (step && !turns) {
-        if (said.turned && !this.list.length && !this.isApart) this.heard.turned(said.turned);
+      if (parts && !said.turned) this.list.unshift(...asStrokes(first));
+      else if (step && !parts) {
+        if (said.turned && !this.list.length && !this.isUnsure) this.heard.turned(said.turned);
         else this.isApart = true;
       }
     }
+    this.isApart ||= this.isUnsure;
     this.isLate = false;
     this.save();
   }
@@ -158,9 +180,10 @@ export class Strokes {
       signal: AbortSignal.timeout(HAND_IN_MS),
     });
     const said = await answer.json();
-    // what is only for now stays kept, and so does what was meant for another database
+    // what is only for now stays kept, and so does what was meant for another database, or may be brought back
     if (answer.status === 421) this.heard.refused(said.sentence);
-    if (answer.status >= 500 || answer.status === 421) throw answer.status;
+    this.isGone = answer.status === 404;
+    if (answer.status >= 500 || answer.status === 421 || this.isGone) throw answer.status;
     return { status: answer.status, said };
   }
 
@@ -170,3 +193,6 @@ export class Strokes {
     return answer.json();
   }
 }
+
+// What a wish to take back or to make again has turned over here, as strokes.
+const asStrokes = ({ band, parts }) => (parts ?? []).map((runs) => ({ key: randomName(), band, runs }));

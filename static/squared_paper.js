@@ -5,6 +5,8 @@
 
 const HEAVY = 10; // every so many squares a heavier line
 const LARGEST = 40; // pixels of the page to a square
+const TO_HIT = 24; // of a square that a finger can hit; the sheet begins so, if not all of it fits
+const TICK = 12; // of the ticks at the corners of a block
 const SMALLEST_GRID = 4; // device pixels to a square from which on thin lines are drawn
 const SMALLEST_STROKE = 4;
 
@@ -61,6 +63,7 @@ export class Paper {
 
   measure() {
     const { clientWidth, clientHeight } = this.place;
+    const [wideBefore, highBefore] = [this.roomWide, this.roomHigh];
     const ratio = devicePixelRatio || 1;
     this.ratio = ratio;
     this.wide = Math.max(1, Math.round(clientWidth * ratio));
@@ -77,7 +80,7 @@ export class Paper {
     this.roomHigh = Math.max(1, this.high - this.under);
     if (this.sheet) {
       if (this.fits) this.fit();
-      else this.settle();
+      else this.move(Math.round((this.roomWide - wideBefore) / 2), this.roomHigh - highBefore); // the lowest row stays
     }
     this.all();
   }
@@ -89,7 +92,7 @@ export class Paper {
       this.dirty.push(row * sheet.units + unit);
       this.ask();
     };
-    if (!isSame) this.fit();
+    if (!isSame) this.begin();
     this.all();
   }
 
@@ -131,6 +134,21 @@ export class Paper {
 
   allowed(size) {
     return size >= 1 ? Math.floor(size) : 1 / Math.ceil(1 / size);
+  }
+
+  // As large as a finger needs, where there is something to see or the leash order turns.
+  begin() {
+    const size = Math.round(TO_HIT * this.ratio);
+    if (this.whole >= 0.9 * size) {
+      this.fit();
+      return;
+    }
+    const { row, unit } = this.sheet.beginning;
+    this.size = size;
+    this.fits = false;
+    this.left = Math.round(this.side + this.roomWide / 2 - (unit + 0.5) * size);
+    this.top = this.roomHigh - 1 - (this.sheet.rows - Math.max(0, row - 1)) * size;
+    this.settle();
   }
 
   fit() {
@@ -412,7 +430,9 @@ export class Paper {
     let highest = Infinity;
     for (let row = firstRow; row <= lastRow; row += 1) {
       if (row && (row + 1) % (step ?? 10_000)) continue;
-      const y = Math.min(this.y(row) + this.size / 2, this.roomHigh - this.letter / 2);
+      const middle = this.y(row) + this.size / 2;
+      const y = Math.min(middle, this.roomHigh - this.letter / 2);
+      if (row && y < middle) continue; // its number would stand beside the row above
       if (y < this.letter / 2 || y > highest - this.letter) continue;
       highest = y;
       pen.fillText(row + 1, this.edge - Math.round(9 * this.ratio), y);
@@ -511,17 +531,37 @@ export class Paper {
 
   // --- what lies over the paper ---------------------------------------------------------------------------
 
-  frame(pen, { row, unit, rows, units }, dash = false) {
+  frame(pen, { row, unit, rows, units }) {
     const [x, y] = [this.x(unit), this.y(row + rows - 1)];
-    const [wide, high] = [units * this.size + 1, rows * this.size + 1];
+    this.twice(pen, () => pen.rect(x, y, units * this.size + 1, rows * this.size + 1));
+  }
+
+  // Ticks at its corners, as one marks a block on paper.
+  corners(pen, { row, unit, rows, units }) {
+    const [left, top] = [this.x(unit), this.y(row + rows - 1)];
+    const [right, bottom] = [left + units * this.size + 1, top + rows * this.size + 1];
+    const long = Math.min(TICK * this.ratio, (right - left) / 2, (bottom - top) / 2);
+    this.twice(pen, () => {
+      for (const [x, inwards] of [[left, 1], [right, -1]]) {
+        for (const [y, on] of [[top, 1], [bottom, -1]]) {
+          pen.moveTo(x + inwards * long, y);
+          pen.lineTo(x, y);
+          pen.lineTo(x, y + on * long);
+        }
+      }
+    });
+  }
+
+  // Inked lines, to be seen on filled squares, too.
+  twice(pen, lines) {
     const thick = 2 * this.ratio;
+    pen.beginPath();
+    lines();
     for (const [colour, width] of [["paper", 3 * thick], ["ink", thick]]) {
       pen.strokeStyle = this.colours[colour].text;
       pen.lineWidth = width;
-      pen.setLineDash(dash && colour === "ink" ? [5 * this.ratio, 3 * this.ratio] : []);
-      pen.strokeRect(x, y, wide, high);
+      pen.stroke();
     }
-    pen.setLineDash([]);
   }
 
   // Squares that would be filled or rubbed out, before they are.
@@ -548,7 +588,7 @@ export class Paper {
       }
     });
     pen.globalAlpha = 1;
-    this.frame(pen, { row, unit, rows: rows.length, units: rows[0].length }, true);
+    this.corners(pen, { row, unit, rows: rows.length, units: rows[0].length });
   }
 
   // A card laid over all rows but one.

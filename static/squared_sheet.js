@@ -30,6 +30,22 @@ export class Hanging {
     const shaft = this.leashes[unit];
     return shaft && this.shaftsFrom === "back" ? this.shafts + 1 - shaft : shaft;
   }
+
+  // The turning point nearest to the middle; without one, the middle.
+  get middle() {
+    const half = (this.units - 1) / 2;
+    let found = Math.floor(half);
+    let away = Infinity;
+    for (let unit = 1; unit < this.units - 1; unit += 1) {
+      const [before, here, after] = [-1, 0, 1].map((step) => this.shaftOf[unit + step]);
+      if (before < 0 || here < 0 || after < 0) continue;
+      if ((here - before) * (here - after) > 0 && Math.abs(unit - half) < away) {
+        found = unit;
+        away = Math.abs(unit - half);
+      }
+    }
+    return found;
+  }
 }
 
 export class Sheet {
@@ -64,6 +80,13 @@ export class Sheet {
     return this.upAlone[at] > 0 && this.up[at] !== this.hanging.together[shaft].length;
   }
 
+  // Whether all that rises with a unit is filled in a row, or all empty.
+  isEven(row, unit, filled) {
+    const shaft = this.hanging.shaftOf[unit];
+    if (shaft < 0) return this.get(row, unit) === filled;
+    return this.up[row * this.shafts + shaft] === (filled ? this.hanging.together[shaft].length : 0);
+  }
+
   isMarked(row, unit) {
     const shaft = this.hanging.shaftOf[unit];
     return shaft >= 0 && this.cells[row * this.units + unit] === 1 && !this.hanging.corded[unit]
@@ -88,6 +111,23 @@ export class Sheet {
       }
     }
     this.changed(row, unit);
+  }
+
+  // Where to begin to look: the first row that needs a temporary, or has anything; in it, what is nearest to the middle.
+  get beginning() {
+    const { middle } = this.hanging;
+    const marked = this.troubles.findIndex((shafts) => shafts > 0);
+    const drawn = this.cells.indexOf(1);
+    if (drawn < 0) return { row: 0, unit: middle };
+    return this.nearest(marked < 0 ? Math.floor(drawn / this.units) : marked, middle);
+  }
+
+  // In a row, the square that is marked, or else filled, nearest to a unit.
+  nearest(row, to) {
+    const units = Array.from({ length: this.units }, (_, unit) => unit);
+    const marked = units.filter((unit) => this.isMarked(row, unit));
+    const found = marked.length ? marked : units.filter((unit) => this.get(row, unit));
+    return { row, unit: found.reduce((best, unit) => (Math.abs(unit - to) < Math.abs(best - to) ? unit : best), found[0] ?? to) };
   }
 
   turn(places) {
@@ -115,7 +155,7 @@ export class Stroke {
     const { sheet } = this;
     if (!sheet.isIn(row, unit)) return;
     if (!this.through) this.#one(row, unit, filled);
-    else for (const other of sheet.hanging.with(unit)) this.#one(row, other, filled);
+    else if (!sheet.isEven(row, unit, filled)) for (const other of sheet.hanging.with(unit)) this.#one(row, other, filled);
   }
 
   #one(row, unit, filled) {
@@ -192,18 +232,6 @@ export const partsOf = (sheet, places) => {
     at = next;
   }
   return parts;
-};
-
-// Places as runs that are turned over.
-export const turnsOf = (sheet, places) => {
-  const runs = [];
-  let last = -2;
-  for (const at of places) {
-    if (at === last + 1 && at % sheet.units) runs.at(-1)[2] += 1;
-    else runs.push([Math.floor(at / sheet.units) + 1, (at % sheet.units) + 1, (at % sheet.units) + 1]);
-    last = at;
-  }
-  return runs;
 };
 
 // The squares around one that are as it is, edge to edge: a closed area.

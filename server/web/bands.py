@@ -42,8 +42,7 @@ from server.store.board import KeptDesign
 from server.web.designs import MOST_ROWS, name_of, picks_from
 from server.web.drawings import row_path
 from server.web.pieces import PLANNING_SECONDS
-from server.web.put_right import number_of
-from server.web.rendering import NotUnderstood, go_to, is_count, page, preferences_of, store_of
+from server.web.rendering import NotUnderstood, go_to, is_count, number_of, page, preferences_of, store_of
 from server.web.squared import design_of
 from server.web.turn_to_plan import turn_to_plan
 

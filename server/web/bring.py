@@ -51,8 +51,16 @@ from server.session.naming import Naming
 from server.store.board import KeptDesign, KeptWarp
 from server.web.bands import picks_text
 from server.web.guard import MOST_PICTURE
-from server.web.put_right import number_of
-from server.web.rendering import NotUnderstood, go_to, is_count, is_htmx, page, preferences_of, store_of
+from server.web.rendering import (
+    NotUnderstood,
+    go_to,
+    is_count,
+    is_htmx,
+    number_of,
+    page,
+    preferences_of,
+    store_of,
+)
 from server.web.squared import MOST_OF_A_FIGURE, design_of
 from server.web.turn_to_plan import turn_to_read
 

@@ -10,8 +10,7 @@ from starlette.responses import RedirectResponse, Response
 
 from server.design.bands import empty_rows, square_picks
 from server.design.design import MOST_PICKS, Band, Design
-from server.web.put_right import number_of
-from server.web.rendering import NotUnderstood, is_count, page, store_of
+from server.web.rendering import NotUnderstood, is_count, number_of, page, store_of
 from server.web.squared import NO_SUCH_DESIGN
 
 router = APIRouter()

@@ -39,8 +39,16 @@ from server.session.wording import STANCE_WORDS, entries, numbers_text, pulled, 
 from server.store.weavings import Weaving
 from server.web.drawings import LeashGroup, leash_groups
 from server.web.proposals import Planned, planned, wishes_of
-from server.web.put_right import check_fresh, number_of, off_the_loom, take_plan
-from server.web.rendering import NotUnderstood, Preferences, page, preferences_of, store_of, weaving_of
+from server.web.put_right import check_fresh, off_the_loom, take_plan
+from server.web.rendering import (
+    NotUnderstood,
+    Preferences,
+    number_of,
+    page,
+    preferences_of,
+    store_of,
+    weaving_of,
+)
 
 router = APIRouter()
 

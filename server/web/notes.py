@@ -16,8 +16,7 @@ from server.session.place import MOST_WORDS
 from server.store.weavings import Weaving
 from server.web.guard import MOST_PICTURE
 from server.web.photographs import MEDIA_TYPE, kept_photograph
-from server.web.put_right import number_of
-from server.web.rendering import NotUnderstood, Shown, is_count, page, store_of, tap_of, weaving_of
+from server.web.rendering import NotUnderstood, Shown, is_count, number_of, page, store_of, tap_of, weaving_of
 
 router = APIRouter()
 

@@ -42,8 +42,8 @@ from server.web.proposals import Planned, planned, take, wishes_of
 from server.web.rendering import (
     NotUnderstood,
     Shown,
-    is_count,
     naming_of,
+    number_of,
     page,
     preferences_of,
     store_of,
@@ -58,24 +58,6 @@ SPOTS_SHOWN = 12
 
 
 # --- what the pages share ------------------------------------------------------------------------------
-
-
-def number_of(text: str, what: str, least: int, most: int) -> int:
-    """A number that a form sent.
-
-    Args:
-        what: what it is, at the beginning of a sentence.
-
-    Raises:
-        NotUnderstood: if it is none, or out of bounds.
-    """
-    text = text.strip()
-    if is_count(text) and least <= int(text) <= most:
-        return int(text)
-    if least > most:
-        raise NotUnderstood(f"{what}: there is nothing to choose here.")
-    only = f"{least}" if least == most else f"a number from {least} to {most}"
-    raise NotUnderstood(f"{what}: it must be {only}.")
 
 
 def off_the_loom(weaving: Weaving) -> Response | None:

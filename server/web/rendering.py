@@ -45,6 +45,24 @@ class NotUnderstood(ValueError):
     """What a form sent cannot be used; the message is a sentence for the weaver."""
 
 
+def number_of(text: str, what: str, least: int, most: int) -> int:
+    """A number that a form sent.
+
+    Args:
+        what: what it is, at the beginning of a sentence.
+
+    Raises:
+        NotUnderstood: if it is none, or out of bounds.
+    """
+    text = text.strip()
+    if is_count(text) and least <= int(text) <= most:
+        return int(text)
+    if least > most:
+        raise NotUnderstood(f"{what}: there is nothing to choose here.")
+    only = f"{least}" if least == most else f"a number from {least} to {most}"
+    raise NotUnderstood(f"{what}: it must be {only}.")
+
+
 @cache
 def environment() -> jinja2.Environment:
     """The templates, with escaping on and nothing undefined passed over."""

@@ -45,10 +45,10 @@ from server.store.weavings import Weaving
 from server.web.card_views import VIEWS
 from server.web.cloth import cells_of
 from server.web.drawings import DesignPicture, Tick, design_picture, edge_numbers, tick_step
-from server.web.put_right import number_of
 from server.web.rendering import (
     NotUnderstood,
     Preferences,
+    number_of,
     page,
     preferences_of,
     store_of,

@@ -29,16 +29,16 @@ from server.design.design import (
     setting,
     turned,
 )
+from server.design.piece import Piece
 from server.design.piece_file import Unusable
 from server.design.warp import write_warp
 from server.plan.no_plan import NoPlan
 from server.plan.planner import plan
-from server.plan.workorder import WorkOrder
-from server.session.wording import minutes_text, several
 from server.store.board import KeptDesign
 from server.store.database import StoreFailure
-from server.web.drawings import DesignPicture, design_picture
+from server.web.drawings import DesignPicture, cells_needing_temporaries, design_picture
 from server.web.rendering import NotUnderstood, is_count, page, preferences_of, store_of
+from server.web.takes_words import cannot, takes
 from server.web.turn_to_plan import turn_to_plan
 
 router = APIRouter()
@@ -53,11 +53,15 @@ MOST_OF_A_FIGURE = 250_000
 _LARGEST = 10**9
 
 STILL = "Still working it out."
+NOTHING_DRAWN = "Nothing is drawn yet."
 NO_SUCH_DESIGN = "There is no such design here."
 OTHER_DATABASE = (
     "Spareshaft was started with another data folder than the one that this page is from, so nothing more is "
     "kept. Start it with that folder, or load this page again."
 )
+MOST_COUNTED_ALONG = 1_000_000
+"""Squares of all rows as they are woven: more would keep a processor busy with every pause."""
+TOO_LARGE = "A design as large as this is not worked out while it is drawn."
 UNREADABLE = "What was drawn could not be read, so nothing was changed. Load this page again."
 
 
@@ -272,7 +276,7 @@ def _step(request: Request, sent: SentStep, *, back: bool) -> dict[str, Any]:
     mark = mark_of(before.design)
     if (before.at, mark) != (sent.at, sent.mark):
         return _told(before) | {"before": mark, "turned": None}
-    after = (board.take_back if back else board.make_again)(number, sent.at)
+    after = (board.take_back if back else board.make_again)(number, sent.at, sent.mark)
     if after is None:
         raise HTTPException(404, NO_SUCH_DESIGN)
     turns = turned(before.design, after.design)
@@ -297,21 +301,32 @@ def show_takes(request: Request, design: str) -> Response:
     """In a sentence, what weaving it takes besides the weaving, or why the loom cannot."""
     kept = design_of(request, design)
     naming = preferences_of(store_of(request)).naming(kept.warp.loom)
-    warp = zlib.crc32(f"{write_warp(kept.warp)}{naming.shafts_from}".encode())
-    tag = f'"{mark_of(kept.design)}-{warp:08x}"'
+    names = [band.name for band in kept.design.bands]
+    told = zlib.crc32(f"{write_warp(kept.warp)}{naming.shafts_from}{names}".encode())
+    tag = f'"{mark_of(kept.design)}-{told:08x}"'
     headers = {"ETag": tag, "Cache-Control": "private, no-cache"}
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers=headers)
+    if kept.design.bands and not any(LIFTED in row for band in kept.design.bands for row in band.rows):
+        return JSONResponse({"said": NOTHING_DRAWN, "can": True, "empty": True}, headers=headers)
     try:
+        if kept.design.units * len(kept.design.picks()) > MOST_COUNTED_ALONG:
+            return JSONResponse({"said": TOO_LARGE, "can": True}, headers=headers)
+        piece = piece_of(kept.name, kept.design, kept.warp)
         with _alone(store_of(request).name, kept.id), turn_to_plan():
-            order = plan(piece_of(kept.name, kept.design, kept.warp), limit=SECONDS_TO_PLAN)
+            order = plan(piece, limit=SECONDS_TO_PLAN)
     except NotUnderstood:
         return JSONResponse({"said": STILL, "again": True})
     except Unusable as why:
         return JSONResponse({"said": str(why), "can": False}, headers=headers)
     except NoPlan as why:
-        return JSONResponse({"said": why.counted(naming.shaft), "can": False}, headers=headers)
-    return JSONResponse({"said": _takes(order), "can": True}, headers=headers)
+        said = cannot(why, kept.design, _units_that_need(piece), naming.shaft)
+        return JSONResponse(said, headers=headers)
+    return JSONResponse(takes(order, _units_that_need(piece)), headers=headers)
+
+
+def _units_that_need(piece: Piece) -> int:
+    return len(frozenset().union(*cells_needing_temporaries(piece).values()))
 
 
 _worked_out: set[tuple[str, int]] = set()
@@ -331,14 +346,6 @@ def _alone(database: str, design: int) -> Iterator[None]:
         yield
     finally:
         _worked_out.discard(one)
-
-
-def _takes(order: WorkOrder) -> str:
-    totals = order.totals
-    walks = several(totals.walks, "walk") if totals.walks else "no walk"
-    most = "" if order.proven else "at most "
-    words = f"{most}{walks}, {minutes_text(totals.minutes)} besides the weaving."
-    return words[0].upper() + words[1:]
 
 
 # --- the box of figures --------------------------------------------------------------------------------

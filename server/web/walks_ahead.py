@@ -23,8 +23,8 @@ from server.session.wishes import Wishes, Written, rows_every, wished
 from server.session.wording import after_words, entries, heading, minutes_text, several
 from server.store.weavings import Weaving
 from server.web.proposals import Planned, left_now, planned, wishes_of
-from server.web.put_right import check_fresh, number_of, off_the_loom, take_plan, trying
-from server.web.rendering import NotUnderstood, Shown, naming_of, page, weaving_of
+from server.web.put_right import check_fresh, off_the_loom, take_plan, trying
+from server.web.rendering import NotUnderstood, Shown, naming_of, number_of, page, weaving_of
 from server.web.walks import things_behind
 
 router = APIRouter()

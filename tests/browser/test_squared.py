@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import pytest
-from playwright.sync_api import CDPSession, Page, expect
+from playwright.sync_api import CDPSession, Page, Route, expect
 
 from server.design.cells import row_of_units
 from server.design.design import Band, Design, piece_of, piece_text
@@ -279,12 +279,12 @@ def test_every_way_to_draw(paper: Paper) -> None:
     paper.choose("Rub out")
     paper.drag((1, 6), (3, 8))
     assert paper.rows()[:3] == ["#..#........", "............", "............"]
-    paper.choose("Fill")
+    paper.choose("Ink")
     paper.choose("Outline")
     paper.drag((2, 2), (5, 6))
     box = [".#####......", ".#...#......", ".#...#......", ".#####......"]
     assert paper.rows()[1:5] == box
-    paper.choose("Area")
+    paper.choose("Inside")
     paper.drag((3, 4), (3, 4))
     assert paper.rows()[1:5] == [".#####......"] * 4, "the closed area is filled"
     paper.drag((6, 11), (5, 12))
@@ -362,7 +362,7 @@ def test_all_is_done_by_keys_and_said(paper: Paper) -> None:
     assert paper.rows()[:3] == ["#...........", ".##.........", "..#........."]
     tablet.keyboard.press("Delete")
     assert paper.rows()[2] == "............"
-    paper.choose("Area")
+    paper.choose("Inside")
     tablet.locator("#sheet").focus()
     tablet.keyboard.press("Space")
     for key in ("ArrowRight", "ArrowUp", "ArrowRight", "Enter"):
@@ -397,6 +397,8 @@ def test_two_fingers_move_and_bring_closer_and_draw_nothing(
     tablet = paper.tablet
     session = tablet.context.new_cdp_session(tablet)
     size = "Number(document.getElementById('paper').dataset.squares.split(' ')[2])"
+    paper.press("Whole")
+    paper.kept()
     before = tablet.evaluate(size)
     one, other = paper.at((30, 5)), paper.at((30, 8))
     fingers(session, "touchStart", paper.at((30, 4)))
@@ -464,7 +466,83 @@ def test_two_tablets_draw_on_one_sheet(paper: Paper, new_tablet: NewTablet) -> N
     assert [other.colour((1, unit)) for unit in (2, 4, 5)] == ["act", "paper", "act"]
     paper.press("Take back")
     expect(paper.tablet.locator("#told")).to_contain_text("changed on another device")
-    assert paper.rows()[0] == "###.##......", "the other’s stroke is not taken back unseen"
+    assert paper.rows()[0] == "....##......", "her own stroke is taken back, the other’s is not"
+
+
+def test_what_is_taken_back_away_from_the_net_is_never_the_others(
+    paper: Paper, new_tablet: NewTablet, complaints: Complaints
+) -> None:
+    complaints.net_drops = True
+    other = Paper(paper.house, new_tablet(768, 1024), paper.design)
+    other.open()
+    paper.tablet.context.set_offline(True)
+    paper.drag((1, 1), (1, 3))
+    paper.press("Take back")
+    other.drag((1, 1), (1, 6))
+    other.kept()
+    paper.tablet.context.set_offline(False)
+    assert paper.rows()[0] == "...###......", "only the squares that she took back"
+    expect(paper.tablet.locator("#told")).to_contain_text("changed on another device")
+    assert [paper.colour((1, unit)) for unit in (1, 4)] == ["paper", "act"]
+
+
+def test_what_another_tab_took_back_stays_so_when_it_was_closed(paper: Paper, complaints: Complaints) -> None:
+    complaints.net_drops = True
+    tablet = paper.tablet
+    tablet.context.set_offline(True)
+    paper.drag((1, 1), (1, 3))
+    paper.drag((2, 1), (2, 3))
+    paper.press("Take back")
+    expect(tablet.locator("#kept")).to_contain_text("3 strokes are kept on this tablet")
+    paper.tablet = tablet.context.new_page()
+    tablet.close()
+    paper.tablet.context.set_offline(False)
+    paper.open()
+    assert paper.rows()[:2] == ["###.........", "............"]
+
+
+def test_strokes_on_a_design_that_was_thrown_away_are_kept(paper: Paper, complaints: Complaints) -> None:
+    board = paper.house.store.board
+    board.throw_design_away(paper.design)
+    paper.drag((1, 1), (1, 3))
+    expect(paper.tablet.locator("#kept")).to_have_text(
+        "This design was thrown away. 1 stroke is kept on this tablet until it is brought back."
+    )
+    board.throw_design_away(paper.design, False)
+    assert paper.rows()[0] == "###........."
+    expect(paper.tablet.locator("#kept")).to_have_text("All is kept.")
+    complaints.heard[:] = [said for said in complaints.heard if "404 (Not Found)" not in said]
+
+
+def test_who_comes_back_and_draws_at_once_sees_what_she_drew(paper: Paper) -> None:
+    tablet = paper.tablet
+    held = []
+
+    def hold(route: Route) -> None:
+        held.append((route, route.fetch()))
+
+    tablet.route("**/state", hold, times=1)
+    with tablet.expect_request("**/state"):
+        tablet.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+    while not held:
+        tablet.wait_for_timeout(20)
+    paper.drag((1, 1), (1, 3))
+    paper.kept()
+    route, answer = held[0]
+    with tablet.expect_response("**/state"):
+        route.fulfill(response=answer)
+    expect(tablet.locator("#kept")).to_have_text("All is kept.")
+    assert paper.colour((1, 2)) == "act"
+
+
+def test_a_corner_set_by_keys_holds_nothing_up(paper: Paper) -> None:
+    paper.drag((6, 6), (6, 7))
+    paper.choose("Run")
+    paper.tablet.locator("#sheet").focus()
+    for key in ("Space", "ArrowRight"):
+        paper.tablet.keyboard.press(key)
+    paper.press("Take back")
+    assert paper.rows() == list(EMPTY)
 
 
 def test_without_scripts_the_band_can_be_looked_at(shared_house: House, new_tablet: NewTablet) -> None:
@@ -482,6 +560,79 @@ def test_without_scripts_the_band_can_be_looked_at(shared_house: House, new_tabl
     expect(tablet.locator(".sq-tools")).to_be_hidden()
 
 
+def in_sight(tablet: Page, name: str) -> bool:
+    """Whether a button is all on the screen."""
+    box = tablet.get_by_role("button", name=name, exact=True).bounding_box()
+    size = tablet.viewport_size
+    assert size
+    return box is not None and box["y"] >= 0 and box["y"] + box["height"] <= size["height"]
+
+
+@pytest.mark.parametrize(("width", "height"), [(1024, 768), (390, 844)])
+def test_a_wide_sheet_begins_with_squares_that_a_finger_hits(
+    shared_house: House, new_tablet: NewTablet, width: int, height: int
+) -> None:
+    tablet = new_tablet(width, height)
+    board = shared_house.store.board
+    warp = warp_of(151)
+    number = board.add_warp(write_warp(warp))
+    empty = ("." * 151,) * 60
+    design = board.add_design(number, "Wide", Design(151, (Band(1, "Figure", (4,), empty),), 1))
+    paper = Paper(shared_house, tablet, design, len(empty))
+    paper.open()
+    session = tablet.context.new_cdp_session(tablet)
+    for unit in (74, 75, 77):  # about the middle; in the lowest row
+        stroke_by_finger(paper, session, (1, unit))
+    assert paper.rows()[0] == row_of_units((74, 75, 77), 151)
+    place = tablet.locator("#paper")
+    assert float((place.get_attribute("data-squares") or "").split()[2]) == 24
+    box = place.bounding_box()
+    assert box
+    assert box["height"] > 0.5 * height, "the paper has most of the height"
+    paper.press("Whole")
+    tablet.wait_for_function("document.getElementById('paper').dataset.squares.split(' ')[2] < 6")
+    paper.open()
+    expect(tablet.locator("#place")).to_have_text("Touch a square.")
+
+
+def test_what_of_a_figure_does_not_fit_is_said_before_and_after(paper: Paper) -> None:
+    tablet = paper.tablet
+    said = tablet.locator("#beyond")
+    paper.drag((1, 1), (2, 1), (2, 2), (3, 2))
+    paper.choose("Block")
+    paper.drag((1, 1), (3, 2))
+    paper.press("Copy")
+    expect(said).to_have_text("")
+    tablet.mouse.move(*paper.at((6, 12)))
+    expect(said).to_have_text("1 row does not fit.")
+    tablet.mouse.down()
+    tablet.mouse.up()
+    expect(said).to_have_text("Put down. 1 row did not fit.")
+    expect(tablet.locator("#place")).to_have_text("Put down. 1 row did not fit.")
+    assert paper.rows()[3:] == ["............", "..........#.", "..........##"]
+    tablet.mouse.move(*paper.at((5, 12)))
+    expect(said).to_have_text("")
+
+
+def test_the_words_lead_to_the_row_that_asks_for_too_much(shared_house: House, new_tablet: NewTablet) -> None:
+    tablet = new_tablet(390, 844)
+    board = shared_house.store.board
+    warp = board.add_warp(
+        write_warp(hang("None", Loom((), frozenset(), 3), (Part("pointed", 3),), satin(5, 2)))
+    )
+    high = ((".....",) * 60) + ("#....",)
+    bands = (Band(1, "Low", (4,), (".....",) * 4), Band(2, "High", (4,), high))
+    design = board.add_design(warp, "x", Design(5, bands, 2))
+    paper = Paper(shared_house, tablet, design, 61)
+    paper.open()
+    tablet.get_by_role("button", name="To “High”, row 61").click()
+    expect(tablet.locator("#place")).to_have_text("Row 61 · unit 1 · shaft 1 · filled, needs a temporary")
+    expect(tablet.locator("#band")).to_have_value("2")
+    assert paper.colour((61, 1)) == "act"
+    expect(tablet.get_by_role("button", name="To row 61", exact=True)).to_be_visible()
+    expect(tablet.locator("#plan-it")).to_have_css("background-color", "rgba(0, 0, 0, 0)")
+
+
 @pytest.mark.parametrize(
     ("width", "height", "chosen"),
     [
@@ -496,7 +647,7 @@ def test_the_sheet_can_be_read_and_hit(
 ) -> None:
     tablet = new_tablet(width, height)
     set_device(tablet, shared_house.url, **chosen)
-    paper = new_paper(shared_house, tablet)
+    paper = new_paper(shared_house, tablet, ("##..........", *EMPTY[1:]))
     shared_house.store.board.add_figure("Anchor", ["#.#", ".#."])
     expect(tablet.locator("#takes")).to_contain_text("besides the weaving")
     wrong = look(tablet, "the sheet")
@@ -505,6 +656,8 @@ def test_the_sheet_can_be_read_and_hit(
     tablet.evaluate("scrollTo(0, 0)")
     paper.drag((1, 1), (3, 4))
     tablet.get_by_role("button", name="Anchor 3 × 2").first.wait_for()
+    for name in ("Take back", "Closer", "Further"):
+        assert in_sight(tablet, name), f"{name} is not at the paper"
     wrong += look(tablet, "with a block")
     wrong += violations(tablet, {"runOnly": {"type": "tag", "values": TAGS}})
     paper.press("Copy")

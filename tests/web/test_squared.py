@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,8 @@ from server.plan.planner import plan
 from server.plan.workorder import WorkOrder
 from server.settings import DATABASE_NAME
 from server.store.database import Store
-from server.web import squared
+from server.web import squared, takes_words
+from server.web.takes_words import in_bands
 from server.web.turn_to_plan import AT_ONCE, MOST_WAITING, turn_to_plan
 from tests.traditions import TRADITIONS
 from tests.web.test_pages import words
@@ -382,6 +384,83 @@ def test_why_the_loom_cannot_weave_it_is_said_as_she_counts(client: TestClient, 
     nothing = store.board.add_design(warp_id, "y", Design(7, ()))
     assert "Nothing" not in client.get(f"/designs/{nothing}/takes").json()["said"]
     assert "nothing to weave yet" in client.get(f"/designs/{nothing}/takes").json()["said"]
+
+
+def test_before_anything_is_drawn_there_is_nothing_to_plan(
+    client: TestClient, store: Store, page: Drawing
+) -> None:
+    number = store.board.add_design(1, "Empty", Design(7, (HEM, FIGURE), 3))
+    answer = client.get(f"/designs/{number}/takes").json()
+    assert answer == {"said": "Nothing is drawn yet.", "can": True, "empty": True}
+    assert "empty" not in client.get(f"{page.address}/takes").json()
+
+
+def test_why_the_loom_cannot_weave_it_is_said_with_the_band_and_its_row(
+    client: TestClient, store: Store
+) -> None:
+    """No row of the piece is named: she would look for it on the wrong line of the paper."""
+    warp_id = store.board.add_warp(write_warp(warp(spare=0)))
+    flag = Band(4, "The {}\u00a0signal {0} {flag", (4,), (".......", ".......", ".#....."), times=2)
+    number = store.board.add_design(warp_id, "x", Design(7, (HEM, replace(FIGURE, number=5), flag), 5))
+    answer = client.get(f"/designs/{number}/takes").json()
+    assert answer["said"].startswith("“The {} signal {0} {flag”, row 3, asks for a part of shaft 1.")
+    assert "single draw cords on the unit that needs a temporary" in answer["said"]
+    assert answer["places"] == [{"band": 4, "row": 3, "words": "To “The {} signal {0} {flag”, row 3"}]
+    alone = store.board.add_design(warp_id, "y", Design(7, (HEM, flag), 5))
+    answer = client.get(f"/designs/{alone}/takes").json()
+    assert answer["said"].startswith("Row 3 asks for a part of shaft 1.")
+    assert [place["words"] for place in answer["places"]] == ["To row 3"]
+
+
+def test_many_shafts_are_counted_and_which_they_are_is_folded_away(client: TestClient, store: Store) -> None:
+    loom = Loom((), frozenset(), 40, spare_shafts=2)
+    wide = hang("Wide", loom, (Part("pointed", 40),), satin(5, 2))
+    row = "#" * 38 + "." * (wide.units - 38)
+    warp_id = store.board.add_warp(write_warp(wide))
+    number = store.board.add_design(warp_id, "x", Design(wide.units, (Band(1, "x", (4,), (row,)),), 1))
+    answer = client.get(f"/designs/{number}/takes").json()
+    assert answer["said"] == (
+        "Row 1 asks for parts of 38 shafts at once; you have 2 spare. For so much, single draw cords "
+        "are the right way: 38 units would need one."
+    )
+    assert answer["more"].endswith("38 spare shafts would do, everything else as it is.")
+    assert "36, 37 and 38" in answer["more"]
+
+
+@pytest.mark.parametrize(
+    ("words", "told", "places"),
+    [
+        ("Rows 2 to 4 ask for {}.", "“Border”, rows 1 to 3, ask for {}.", [(2, 1), (2, 3)]),
+        ("Rows 3 and 6 ask for {}.", "“Border”, row 2, and “Figure”, row 2, ask for {}.", [(2, 2), (3, 2)]),
+        (
+            "Rows 3 to 6 ask for {}.",
+            "From “Border”, row 2, to “Figure”, row 2, ask for {}.",
+            [(2, 2), (3, 2)],
+        ),
+        ("3 of the rows 2 to 4 ask for {}.", "3 of “Border”, rows 1 to 3, ask for {}.", [(2, 1), (2, 3)]),
+        ("No walk may be made after row 5.", "No walk may be made after “Figure”, row 1.", [(3, 1)]),
+        ("Row 99 asks for {}.", "Row 99 asks for {}.", []),
+        ("Row 0 asks.", "Row 0 asks.", []),
+        ("2 more like these.", "2 more like these.", []),
+    ],
+)
+def test_rows_of_the_piece_are_told_in_their_bands(
+    words: str, told: str, places: list[tuple[int, int]]
+) -> None:
+    assert in_bands(words, DESIGN) == (told, places)
+
+
+def test_with_very_many_temporaries_the_right_way_is_said(
+    monkeypatch: pytest.MonkeyPatch, page: Drawing
+) -> None:
+    page.draw([1, 2, 2, 0])
+    assert "single draw cords" not in page.client.get(f"{page.address}/takes").json()["said"]
+    monkeypatch.setattr(takes_words, "MANY_TEMPORARIES", 1)
+    said = page.client.get(f"{page.address}/takes").json()["said"]
+    assert said.endswith(
+        "1 times a temporary is put in. "
+        "With single draw cords on the unit that needs a temporary it can be woven, too."
+    )
 
 
 def test_while_other_plans_are_worked_out_it_says_so(page: Drawing) -> None:
