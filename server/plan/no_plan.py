@@ -19,20 +19,54 @@ MOST_SENTENCES = 6
 MOST_ROWS_NAMED = 6
 
 
+def rows_listed(rows: Sequence[int]) -> str:
+    """Rows in words, ascending: "row 3", "rows 3 to 5", "rows 3, 4 and 9", "8 of the rows 1 to 15"."""
+    if len(rows) == 1:
+        return f"row {rows[0]}"
+    if rows[-1] - rows[0] + 1 == len(rows) and len(rows) > 2:
+        return f"rows {rows[0]} to {rows[-1]}"
+    if len(rows) <= MOST_ROWS_NAMED:
+        return f"rows {and_list([str(row) for row in rows])}"
+    return f"{len(rows)} of the rows {rows[0]} to {rows[-1]}"
+
+
+def rows_ask(rows: Sequence[int]) -> str:
+    """How a sentence on rows begins: "Row 3 asks", "Rows 3 to 5 ask"."""
+    told = rows_listed(rows)
+    return f"{told[0].upper()}{told[1:]} {'asks' if len(rows) == 1 else 'ask'}"
+
+
 @dataclass(frozen=True, slots=True)
 class Sentence:
-    """A sentence; "{}" in its words stands for the shafts."""
+    """A sentence. In its words "{}" stands for the shafts, and "{rows}" for the rows, with "ask".
+
+    Attributes:
+        rows: those of the piece that it is about, ascending.
+        short: the same without naming the shafts; "": it is short as it is.
+    """
 
     words: str
     shafts: tuple[int, ...] = ()
+    rows: tuple[int, ...] = ()
+    short: str = ""
 
-    def counted(self, number: Callable[[int], int]) -> str:
-        """With the shafts’ numbers as a weaver counts them.
+    def counted(
+        self,
+        number: Callable[[int], int],
+        ask: Callable[[Sequence[int]], str] = rows_ask,
+        *,
+        short: bool = False,
+    ) -> str:
+        """The sentence as a weaver counts.
 
         Args:
             number: from the file's number of a shaft to hers.
+            ask: how a sentence on these rows begins.
+            short: in short, where there is a short form.
         """
-        return self.words.format(and_list([str(shaft) for shaft in sorted(map(number, self.shafts))]))
+        shafts = and_list([str(shaft) for shaft in sorted(map(number, self.shafts))])
+        words = self.short if short and self.short else self.words
+        return words.format(shafts, rows=ask(self.rows) if self.rows else "")
 
 
 class NoPlan(Exception):
@@ -125,12 +159,14 @@ def _what_lacks(task: Task, shafts: Sequence[int], stage: Stage) -> list[Sentenc
         return []
     rows = _rows_that_ask(task, stage, needy)
     if not loom.temporaries_per_shaft:
-        words = f"{rows} for a part of shaft {{}}, and no shaft of this loom takes a temporary."
-        return [Sentence(words, (needy[0],))]
+        words = "{rows} for a part of shaft {}, and no shaft of this loom takes a temporary."
+        return [Sentence(words, (needy[0],), rows)]
     if len(needy) > loom.spare_shafts:
         what = "a part of shaft" if len(needy) == 1 else f"parts of {len(needy)} shafts at once:"
-        words = f"{rows} for {what} {{}}. Spare shafts on this loom: {loom.spare_shafts or 'none'}."
-        return [Sentence(words, tuple(needy))]
+        spare = loom.spare_shafts or "none"
+        words = f"{{rows}} for {what} {{}}. Spare shafts on this loom: {spare}."
+        short = f"{{rows}} for parts of {len(needy)} shafts at once; you have {spare} spare."
+        return [Sentence(words, tuple(needy), rows, short)]
     found = []
     several = [shaft for shaft in needy if one_temporary(loom, shaft, stage.asked[shaft]) is None]
     if several and not _can_stand(piece, shafts, stage, loom.spare_shafts):
@@ -140,34 +176,28 @@ def _what_lacks(task: Task, shafts: Sequence[int], stage: Stage) -> list[Sentenc
             if _can_stand(piece, shafts, stage, _plenty(piece, shafts))
             else "more spare handles, or more temporaries of one shaft, than there are"
         )
-        words = f"{rows} {listed} for different parts, and no walk may be made between; that takes {of_what}."
-        found.append(Sentence(words, tuple(several)))
+        words = (
+            f"{{rows}} {listed} for different parts, and no walk may be made between; that takes {of_what}."
+        )
+        short = words.replace(listed, f"{len(several)} shafts")
+        found.append(Sentence(words, tuple(several), rows, short))
     for gap, edge, where in (
         (0, 1, "before the first row" if task.start == State() else "now"),
         (len(piece.rows), len(piece.rows), "after the last row"),
     ):
         if not task.may_walk(gap) and edge in (stage.first, stage.last):
-            found.append(Sentence(f"{rows} for a temporary, and no walk may be made {where}."))
+            found.append(Sentence(f"{{rows}} for a temporary, and no walk may be made {where}.", rows=rows))
     return found
 
 
-def _rows_that_ask(task: Task, stage: Stage, needy: Sequence[int]) -> str:
+def _rows_that_ask(task: Task, stage: Stage, needy: Sequence[int]) -> tuple[int, ...]:
     """Those rows of a stage that ask anything of these shafts: the others stand between them only."""
-    places = range(stage.first, stage.last + 1)
-    rows = sorted(
-        {
-            task.visits[place - 1].row
-            for place in places
-            if any(asked_of(task.asked, place, shaft) for shaft in needy)
-        }
-    )
-    if len(rows) == 1:
-        return f"Row {rows[0]} asks"
-    if rows[-1] - rows[0] + 1 == len(rows) and len(rows) > 2:
-        return f"Rows {rows[0]} to {rows[-1]} ask"
-    if len(rows) <= MOST_ROWS_NAMED:
-        return f"Rows {and_list([str(row) for row in rows])} ask"
-    return f"{len(rows)} of the rows {rows[0]} to {rows[-1]} ask"
+    asking = {
+        task.visits[place - 1].row
+        for place in range(stage.first, stage.last + 1)
+        if any(asked_of(task.asked, place, shaft) for shaft in needy)
+    }
+    return tuple(sorted(asking))
 
 
 def _can_stand(piece: Piece, shafts: Sequence[int], stage: Stage, spare_shafts: int) -> bool:

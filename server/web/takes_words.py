@@ -5,13 +5,11 @@ The planner counts rows through the whole piece; the paper counts them in its ba
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from typing import Any
 
 from server.design.design import Design
-from server.loom.actions import and_list
-from server.plan.no_plan import NoPlan, Sentence
+from server.plan.no_plan import NoPlan, rows_listed
 from server.plan.workorder import WorkOrder
 from server.session.wording import minutes_text, several
 
@@ -24,9 +22,6 @@ MOST_PLACES = 2
 
 Place = tuple[int, int]
 """A band's number, and a row in it from 1."""
-
-_ROWS = re.compile(r"\b(?P<rows>[Rr]ows?) (?P<numbers>\d+(?:(?:, | and | to )\d+)*)(?P<verb> asks?\b)?")
-_AT_ONCE = re.compile(r"( shafts at once): \{\}\. Spare shafts on this loom: (\w+)\.")
 
 
 def takes(order: WorkOrder, units: int) -> dict[str, Any]:
@@ -52,25 +47,28 @@ def cannot(why: NoPlan, design: Design, units: int, number: Callable[[int], int]
         units: how many need a temporary anywhere.
         number: from the file's number of a shaft to hers.
     """
+    bands = _places_of(design)
     shown: list[str] = []
     folded: list[str] = []
-    places: list[Place] = []
     last = len(why.sentences) - 1
+
+    def ask(rows: Sequence[int]) -> str:
+        return _ask(design, [bands[row - 1] for row in rows])
+
     for at, sentence in enumerate(why.sentences):
-        words, found = in_bands(sentence.counted(number), design)
-        places += found
-        if at == 0 or (at == last and units < MANY_UNITS):  # the last says what would do
-            short = _in_short(sentence)
-            shown.append(in_bands(short, design)[0] if short else words)
-            if not short:
-                continue
-        folded.append(words)
+        is_long = len(sentence.shafts) > MOST_SHAFTS_NAMED and bool(sentence.short)
+        is_shown = at == 0 or (at == last and units < MANY_UNITS)  # the last says what would do
+        if is_shown:
+            shown.append(sentence.counted(number, ask, short=is_long))
+        if is_long or not is_shown:
+            folded.append(sentence.counted(number, ask))
+    places = dict.fromkeys(bands[row - 1] for sentence in why.sentences for row in sentence.rows)
     return {
         "said": " ".join([*shown, _single_cords(units)]),
         "more": " ".join(folded),
         "places": [
-            {"band": band, "row": row, "words": _to(design, band, row)}
-            for band, row in list(dict.fromkeys(places))[:MOST_PLACES]
+            {"band": band, "row": row, "words": f"To {_told(design, [(band, row)])}"}
+            for band, row in list(places)[:MOST_PLACES]
         ],
         "can": False,
     }
@@ -84,39 +82,12 @@ def _single_cords(units: int) -> str:
     return f"For so much, single draw cords are the right way: {units} units would need one."
 
 
-def _in_short(sentence: Sentence) -> str:
-    """A sentence with its many shafts counted instead of named; empty: they are few."""
-    shafts = len(sentence.shafts)
-    if shafts <= MOST_SHAFTS_NAMED:
-        return ""
-    short = _AT_ONCE.sub(r"\1; you have \2 spare.", sentence.words)
-    return short.replace("shafts {}", f"{shafts} shafts").replace("{}", str(shafts))
-
-
-def in_bands(words: str, design: Design) -> tuple[str, list[Place]]:
-    """A sentence of the planner with its rows counted in their bands, and those rows.
-
-    Where only one band has squares, its rows are named without it.
-    """
-    where = _places_of(design)
-    found: list[Place] = []
-
-    def say(match: re.Match[str]) -> str:
-        numbers = [int(one) for one in re.findall(r"\d+", match["numbers"])]
-        if not all(1 <= one <= len(where) for one in numbers):
-            return match[0]
-        places = list(dict.fromkeys(where[one - 1] for one in numbers))
-        found.extend(places)
-        told = _told(design, places, joined=" to " if " to " in match["numbers"] else "")
-        if match["rows"][0] == "R":
-            told = told[0].upper() + told[1:]
-        if not match["verb"]:
-            return told
-        comma = "," if len(_named(design)) > 1 else ""
-        return f"{told}{comma} {'asks' if len(places) == 1 else 'ask'}"
-
-    # “5 of the rows 3 to 28”
-    return _ROWS.sub(say, words.replace("of the rows ", "of rows ")), found
+def _ask(design: Design, places: Sequence[Place]) -> str:
+    """How a sentence on rows begins, counted in their bands; a row woven several times is named once."""
+    once = list(dict.fromkeys(places))
+    told = _told(design, once)
+    comma = "," if len(_named(design)) > 1 else ""
+    return f"{told[0].upper()}{told[1:]}{comma} {'asks' if len(once) == 1 else 'ask'}"
 
 
 def _places_of(design: Design) -> Sequence[Place]:
@@ -138,7 +109,7 @@ def _named(design: Design) -> dict[int, str]:
     }
 
 
-def _told(design: Design, places: Sequence[Place], joined: str = "") -> str:
+def _told(design: Design, places: Sequence[Place]) -> str:
     """ "row 3"; where several bands have squares: "“Hem”, row 3, and “Flag”, rows 1 and 2"."""
     names = _named(design)
     groups: dict[int, list[int]] = {}
@@ -146,15 +117,6 @@ def _told(design: Design, places: Sequence[Place], joined: str = "") -> str:
         groups.setdefault(band, []).append(row)
     told = []
     for band, rows in groups.items():
-        texts = [str(row) for row in rows]
-        listed = joined.join(texts) if joined else and_list(texts)
-        words = f"row{'s' * (len(rows) > 1)} {listed}"
+        words = rows_listed(sorted(rows))
         told.append(f"“{names[band]}”, {words}" if len(names) > 1 and band in names else words)
-    if joined and len(told) > 1:
-        return f"from {', to '.join(told)}"
     return ", and ".join(told)
-
-
-def _to(design: Design, band: int, row: int) -> str:
-    """The words that lead to a row."""
-    return f"To {_told(design, [(band, row)])}"

@@ -130,6 +130,7 @@ def main() -> None:
                     page.goto(f"{house.url}/designs/{number}")
                     page.locator("#paper[data-squares]").wait_for()
                     page.get_by_label("Through the loom").set_checked(through)
+                    page.get_by_role("button", name="Whole").click()
                     for _ in range(closer):
                         page.get_by_role("button", name="Closer").click()
                     slowed = slow_down(page)

@@ -16,12 +16,13 @@ from server.design.piece import Piece
 from server.design.warp import Part, Warp, hang, write_warp
 from server.loom.ground import satin
 from server.loom.state import Loom
+from server.plan.no_plan import NoPlan, Sentence
 from server.plan.planner import plan
 from server.plan.workorder import WorkOrder
 from server.settings import DATABASE_NAME
 from server.store.database import Store
 from server.web import squared, takes_words
-from server.web.takes_words import in_bands
+from server.web.takes_words import cannot
 from server.web.turn_to_plan import AT_ONCE, MOST_WAITING, turn_to_plan
 from tests.traditions import TRADITIONS
 from tests.web.test_pages import words
@@ -428,26 +429,21 @@ def test_many_shafts_are_counted_and_which_they_are_is_folded_away(client: TestC
 
 
 @pytest.mark.parametrize(
-    ("words", "told", "places"),
+    ("rows", "told", "places"),
     [
-        ("Rows 2 to 4 ask for {}.", "“Border”, rows 1 to 3, ask for {}.", [(2, 1), (2, 3)]),
-        ("Rows 3 and 6 ask for {}.", "“Border”, row 2, and “Figure”, row 2, ask for {}.", [(2, 2), (3, 2)]),
-        (
-            "Rows 3 to 6 ask for {}.",
-            "From “Border”, row 2, to “Figure”, row 2, ask for {}.",
-            [(2, 2), (3, 2)],
-        ),
-        ("3 of the rows 2 to 4 ask for {}.", "3 of “Border”, rows 1 to 3, ask for {}.", [(2, 1), (2, 3)]),
-        ("No walk may be made after row 5.", "No walk may be made after “Figure”, row 1.", [(3, 1)]),
-        ("Row 99 asks for {}.", "Row 99 asks for {}.", []),
-        ("Row 0 asks.", "Row 0 asks.", []),
-        ("2 more like these.", "2 more like these.", []),
+        ((2, 3, 4), "“Border”, rows 1 to 3, ask", [(2, 1), (2, 2)]),
+        ((3, 6), "“Border”, row 2, and “Figure”, row 2, ask", [(2, 2), (3, 2)]),
+        ((3,), "“Border”, row 2, asks", [(2, 2)]),
+        ((), "No walk may be made after it", []),
     ],
 )
 def test_rows_of_the_piece_are_told_in_their_bands(
-    words: str, told: str, places: list[tuple[int, int]]
+    rows: tuple[int, ...], told: str, places: list[tuple[int, int]]
 ) -> None:
-    assert in_bands(words, DESIGN) == (told, places)
+    words = "{rows} for a part of shaft {}." if rows else "No walk may be made after it."
+    said = cannot(NoPlan(Sentence(words, (2,), rows)), DESIGN, 20, lambda shaft: shaft)
+    assert said["said"].startswith(f"{told} for a part of shaft 2." if rows else f"{told}.")
+    assert [(place["band"], place["row"]) for place in said["places"]] == places
 
 
 def test_with_very_many_temporaries_the_right_way_is_said(
