@@ -75,7 +75,7 @@ def cannot(why: NoPlan, design: Design, units: int, number: Callable[[int], int]
 
 
 def _single_cords(units: int) -> str:
-    """The advice that TRADE.md asks for: beyond some size temporaries are the wrong method."""
+    """The advice: beyond some size temporaries are the wrong method (common practice, no source)."""
     if units < MANY_UNITS:
         where = "the unit that needs a temporary" if units == 1 else f"the {units} units that need one"
         return f"With single draw cords on {where} it can be woven, too."
