@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -34,9 +35,20 @@ def clock() -> Clock:
     return Clock()
 
 
+@pytest.fixture(scope="session")
+def empty_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database with nothing in it, to be copied: all migrations take longer than most tests."""
+    path = tmp_path_factory.mktemp("empty") / DATABASE_NAME
+    Store(path).close()
+    return path
+
+
 @pytest.fixture
-def store(tmp_path: Path, clock: Clock) -> Iterator[Store]:
-    store = Store(tmp_path / "data" / DATABASE_NAME, clock=clock)
+def store(tmp_path: Path, clock: Clock, empty_database: Path) -> Iterator[Store]:
+    path = tmp_path / "data" / DATABASE_NAME
+    path.parent.mkdir(mode=0o700)
+    shutil.copy(empty_database, path)
+    store = Store(path, clock=clock)
     yield store
     store.close()
 

@@ -131,8 +131,7 @@ def even_area_words(draft: Draft) -> str:
     """How long floats are in an even area, so that she knows what is long."""
     across, along = repeat_across(draft), repeat_along(draft)
     ground = draft.threads.ground
-    each_once = sorted(ground.threading[:across]) == list(range(1, ground.shafts + 1))
-    if weave_name(ground, draft.treadling) and across == along and each_once:
+    if weave_name(ground, draft.treadling):
         return f"The ground weave repeats on {across}: in an even area no float is longer than {across - 1}."
     return f"The ground weave repeats on {several(across, 'end')} and {several(along, 'pick')}."
 

@@ -381,7 +381,9 @@ def test_how_long_floats_are_is_promised_only_where_every_ground_shaft_has_its_t
     assert longest.length > 4, "no end is in shaft 5, so no end binds the pick that raises it"
     assert even_area_words(even) == "The ground weave repeats on 5 ends and 5 picks."
     mixed = draft_of(".....", ground=replace(satin(5, 2), threading=(3, 1, 5, 2, 4)))
-    assert "no float is longer than 4" in even_area_words(mixed)
+    assert even_area_words(mixed) == "The ground weave repeats on 5 ends and 5 picks.", "it has no name"
+    in_satin_order = draft_of(".....", ground=replace(twill(5), threading=(1, 3, 5, 2, 4)))
+    assert "no float is longer than 4" in even_area_words(in_satin_order)
 
 
 # --- pictures ------------------------------------------------------------------------------------------
