@@ -6,15 +6,14 @@ import logging
 
 from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
 from server.design.piece_file import Unusable, read_piece
 from server.plan.planner import NoPlan, plan
 from server.plan.replay import Mismatch
 from server.session.place import Status
-from server.web.guard import MOST_UPLOAD
 from server.web.rendering import NotUnderstood, go_to, page, store_of
+from server.web.sent_file import sent_file
 from server.web.turn_to_plan import turn_to_plan
 
 router = APIRouter()
@@ -40,19 +39,11 @@ def show_pieces(request: Request) -> Response:
 @router.post("/pieces")
 async def bring_in(request: Request) -> Response:
     """Read a piece file, plan it and keep it; nothing is kept of a file that cannot be used."""
-    form = await request.form(max_files=1, max_fields=5)
-    file = form.get("file")
     try:
-        if not isinstance(file, UploadFile) or not file.filename:
-            raise NotUnderstood("Choose a piece file first, then bring it in.")
-        content = await file.read(MOST_UPLOAD + 1)
-        if len(content) > MOST_UPLOAD:
-            raise NotUnderstood("The file is larger than 1 MB, the most that can be brought in here.")
+        content = await sent_file(request, "a piece file")
         piece_id = await run_in_threadpool(_plan_and_keep, request, content)
     except (Unusable, NoPlan, NotUnderstood) as refusal:
         return await run_in_threadpool(_pieces_page, request, str(refusal), 422)
-    finally:
-        await form.close()
     return go_to(request, f"/pieces/{piece_id}")
 
 

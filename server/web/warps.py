@@ -8,14 +8,12 @@ from typing import Annotated, Any, cast
 
 from fastapi import APIRouter, Depends, HTTPException, Request
 from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
 from server.design.piece_file import Unusable
 from server.design.warp import MOST_PARTS, Warp, read_warp, write_warp
 from server.loom.ground import MOST_GROUND_SHAFTS, satin_counters
 from server.store.board import ChangedMeanwhile, KeptWarp, NotKept
-from server.web.guard import MOST_UPLOAD
 from server.web.rendering import (
     NotUnderstood,
     go_to,
@@ -24,6 +22,7 @@ from server.web.rendering import (
     preferences_of,
     store_of,
 )
+from server.web.sent_file import sent_file
 from server.web.warp_drawing import figures, hanging, shape_of, square_words, warnings
 from server.web.warp_form import (
     GROUND_WORDS,
@@ -114,19 +113,11 @@ def preview(request: Request, sent: Sent) -> Response:
 @router.post("/warps/bring")
 async def bring_in(request: Request) -> Response:
     """Read a warp file and keep the warp; nothing is kept of a file that cannot be used."""
-    form = await request.form(max_files=1, max_fields=5)
-    file = form.get("file")
     try:
-        if not isinstance(file, UploadFile) or not file.filename:
-            raise NotUnderstood("Choose a warp file first, then bring it in.")
-        content = await file.read(MOST_UPLOAD + 1)
-        if len(content) > MOST_UPLOAD:
-            raise NotUnderstood("The file is larger than 1 MB, the most that can be brought in here.")
+        content = await sent_file(request, "a warp file")
         number = await run_in_threadpool(_read_and_keep, request, content)
     except (Unusable, NotUnderstood) as refusal:
         return await run_in_threadpool(_warps_page, request, str(refusal), 422)
-    finally:
-        await form.close()
     return go_to(request, f"/warps/{number}?said=kept")
 
 

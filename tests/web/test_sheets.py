@@ -20,7 +20,6 @@ from server.loom.leashes import pointed
 from server.loom.state import Loom
 from server.loom.steps import Insert, Label, MoveCords, Withdraw
 from server.plan.planner import plan
-from server.plan.workorder import write_workorder
 from server.session.naming import Naming, ShaftsFrom
 from server.session.place import Tap
 from server.session.treadling import Side
@@ -49,10 +48,10 @@ from server.web.sheets import (
     treadles_text,
 )
 from tests.examples import PIECE, piece_order
-from tests.traditions import PIECES, TRADITIONS, renumbered
+from tests.traditions import PIECES
 from tests.web.test_pages import HOSTILE, MARKUP, NOT_ON_SCREEN, Text, begin, words
 from tests.web.test_put_right import now, take_out, weave_on_to
-from tests.web.test_traditions import house, mirrored
+from tests.web.test_traditions import every_tradition, mirrored, two_houses
 
 LOOM: dict[str, Any] = {"name": "Small", "pattern_shafts": 5, "treadles": 3, "spare_shafts": 4}
 
@@ -599,23 +598,10 @@ def test_a_temporary_that_was_in_when_the_plan_was_made_is_said_to_be_in(
     assert "It is in already." in words(client.get(f"/pieces/{piece_id}/sheets?sheet=temporaries"))
 
 
-@pytest.mark.parametrize(
-    ("tradition", "text"),
-    list(zip(TRADITIONS, [PIECES[0], PIECES[0], PIECES[1]], strict=True)),
-    ids=["from the back", "from the right", "from both"],
-)
+@every_tradition
 def test_the_sheets_count_as_she_does(tmp_path: Path, tradition: tuple[ShaftsFrom, Side], text: str) -> None:
     """As tests/web/test_traditions.py, with the same piece renumbered in its file."""
-    order = write_workorder(plan(read_piece(text)))
-    is_mirrored = tradition[1] == "right"
-    plain = {"stance": "behind-left", "first_side": "left"}
-    hers = plain | {"shafts_from": tradition[0], "units_from": tradition[1]}
-    if is_mirrored:
-        plain = {"stance": "behind-right", "first_side": "right"}
-    with (
-        house(tmp_path / "mine", text, order, hers) as mine,
-        house(tmp_path / "other", *renumbered(text, order, *tradition), plain) as other,
-    ):
+    with two_houses(tmp_path, tradition, text) as (mine, other, is_mirrored):
         for name in SHEETS:
             path = f"/sheets?sheet={name}"
             one, two = mirrored(mine.words(path), is_mirrored), other.words(path)

@@ -143,12 +143,11 @@ def house(folder: Path, text: str, order: str, chosen: dict[str, str]) -> Iterat
         yield House(client, store, piece)
 
 
-@pytest.mark.parametrize(
-    ("tradition", "text"),
-    list(zip(TRADITIONS, [PIECES[0], PIECES[0], PIECES[1]], strict=True)),
-    ids=["from the back", "from the right", "from both"],
-)
-def test_every_page_counts_as_she_does(tmp_path: Path, tradition: tuple[ShaftsFrom, Side], text: str) -> None:
+@contextmanager
+def two_houses(
+    folder: Path, tradition: tuple[ShaftsFrom, Side], text: str
+) -> Iterator[tuple[House, House, bool]]:
+    """A piece as she counts, and the same renumbered in its file; and whether that one is mirrored."""
     order = write_workorder(plan(read_piece(text)))
     is_mirrored = tradition[1] == "right"
     plain = {"stance": "behind-left", "first_side": "left"}
@@ -156,9 +155,22 @@ def test_every_page_counts_as_she_does(tmp_path: Path, tradition: tuple[ShaftsFr
     if is_mirrored:
         plain = {"stance": "behind-right", "first_side": "right"}
     with (
-        house(tmp_path / "mine", text, order, hers) as mine,
-        house(tmp_path / "other", *renumbered(text, order, *tradition), plain) as other,
+        house(folder / "mine", text, order, hers) as mine,
+        house(folder / "other", *renumbered(text, order, *tradition), plain) as other,
     ):
+        yield mine, other, is_mirrored
+
+
+every_tradition = pytest.mark.parametrize(
+    ("tradition", "text"),
+    list(zip(TRADITIONS, [PIECES[0], PIECES[0], PIECES[1]], strict=True)),
+    ids=["from the back", "from the right", "from both"],
+)
+
+
+@every_tradition
+def test_every_page_counts_as_she_does(tmp_path: Path, tradition: tuple[ShaftsFrom, Side], text: str) -> None:
+    with two_houses(tmp_path, tradition, text) as (mine, other, is_mirrored):
         lifts: list[set[str]] = [set(), set()]
         seen: set[str] = set()
         while "woven" not in seen:
@@ -180,11 +192,7 @@ def test_every_page_counts_as_she_does(tmp_path: Path, tradition: tuple[ShaftsFr
         assert seen >= {"raise", "weave", "walk", "label", "insert", "move_cords", "withdraw", "test_lift"}
 
 
-@pytest.mark.parametrize(
-    ("tradition", "text"),
-    list(zip(TRADITIONS, [PIECES[0], PIECES[0], PIECES[1]], strict=True)),
-    ids=["from the back", "from the right", "from both"],
-)
+@every_tradition
 def test_refusals_count_as_she_does(tmp_path: Path, tradition: tuple[ShaftsFrom, Side], text: str) -> None:
     """What of a walk cannot be done yet, and rows for which there is no plan."""
     order = write_workorder(plan(read_piece(text)))
