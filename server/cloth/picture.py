@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image
 
-from server.cloth.crossings import AT_ONCE, Crossings, Draft, Window, weave
+from server.cloth.crossings import AT_ONCE, Crossings, Draft, Window, from_below, weave
 from server.cloth.floats import Side
 from server.cloth.yarns import Yarn
 from server.design.threads import Threads
@@ -114,7 +114,7 @@ def _thread_by_thread(draft: Draft, window: Window, width: int, height: int, vie
     """Each crossing as a small drawing, of a few kinds: which thread is on top, and where it dives under."""
     seen = _with_margin(draft, window)[::-1]
     if view.side == "back":
-        seen = ~seen[:, ::-1]
+        seen = from_below(seen)
     here = seen[1:-1, 1:-1]
     dives_before = np.where(here, ~seen[:-2, 1:-1], seen[1:-1, :-2])
     dives_after = np.where(here, ~seen[2:, 1:-1], seen[1:-1, 2:])

@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from server.design.cells import LIFTED, NOT_LIFTED, Cells, to_cells, to_rows
+from server.design.cells import LIFTED, NOT_LIFTED, Cells, row_of_units, to_cells, to_rows
 from server.design.chart_text import read_chart
 from server.design.design import MOST_DRAWN, Band, BandsChanged, Design, check, next_number, read_bands
 from server.design.incoming import Kind, kind_of
@@ -189,10 +189,7 @@ def _own_file(content: bytes) -> tuple[str, int, tuple[Band, ...]]:
 def _bands_of(piece: Piece) -> tuple[Band, ...]:
     """The rows of a piece in its bands; all in one where its file tells of none."""
     units = len(piece.loom.leashes)
-    cells = np.zeros((len(piece.rows), units), dtype=np.bool_)
-    for row, lifted in enumerate(piece.rows):
-        cells[row, [unit - 1 for unit in lifted]] = True
-    rows, start = to_rows(cells), 0
+    rows, start = tuple(row_of_units(lifted, units) for lifted in piece.rows), 0
     told = [(band.name, band.rows, band.times) for band in piece.bands] or [("", len(rows), 1)]
     bands = []
     for number, (name, many, times) in enumerate(told, 1):

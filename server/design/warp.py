@@ -11,7 +11,7 @@ import json
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import cycle, islice
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
@@ -24,7 +24,6 @@ from server.loom.leashes import LeashOrder
 from server.loom.state import Loom
 
 PartKind = Literal["straight", "pointed", "free", "single"]
-PART_KINDS: tuple[PartKind, ...] = get_args(PartKind)
 
 MOST_PARTS = 200
 MOST_UNITS = 5_000

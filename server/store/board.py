@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import TypeVar, cast
 
@@ -28,10 +28,8 @@ from server.design.design import (
 )
 from server.design.warp import Warp, read_warp
 from server.store.opening import transaction
+from server.store.sent_twice import sent_before
 from server.store.tables import ChangeRow, DesignRow, FigureRow, PieceRow, WarpRow
-
-SENT_TWICE = timedelta(minutes=1)
-"""A form that comes again within this is one that was pressed twice, or sent again by a slow net."""
 
 MOST_FIGURES = 500
 MOST_IN_BOX = 2_000_000
@@ -154,13 +152,8 @@ class Board:
         warp = read_warp(text)
         row = WarpRow(name=warp.name, warp_text=text, changed_at=self._now())
         with self._write() as session:
-            newest = session.exec(select(WarpRow).order_by(col(WarpRow.id).desc()).limit(1)).first()
-            if (
-                newest is not None
-                and (newest.warp_text, newest.thrown_away) == (text, False)
-                and abs(row.changed_at - newest.changed_at) < SENT_TWICE
-            ):
-                return cast(int, newest.id)
+            if kept := sent_before(session, row, ("warp_text", "thrown_away"), "changed_at"):
+                return kept
             session.add(row)
             session.flush()
             return cast(int, row.id)
@@ -203,13 +196,10 @@ class Board:
             NotKept: if there is no such warp, or designs are drawn on it.
         """
         with self._write() as session:
-            row = _get(session, WarpRow, warp_id)
-            if row is None:
+            if _thrown_away(session, WarpRow, warp_id, away) is None:
                 raise NotKept("There is no such warp.")
-            if away and _designs_on(session, warp_id):
+            if away and _designs_on(session, warp_id):  # then the transaction is undone
                 raise NotKept("Designs are drawn on this warp; throw those away first.")
-            row.thrown_away = away
-            session.add(row)
 
     # --- designs -----------------------------------------------------------------------------------------
 
@@ -248,22 +238,18 @@ class Board:
             ValueError: with a sentence, if it cannot be kept.
         """
         check(design)
-        text, now = write_design(design), self._now()
+        row = DesignRow(
+            warp=warp_id, name=name, design_text=write_design(design), at=0, changed_at=self._now()
+        )
+        same = ("warp", "name", "design_text", "at", "thrown_away")
         with self._write() as session:
             warp = _get(session, WarpRow, warp_id)
             if warp is None or warp.thrown_away:
                 raise NotKept("That warp is not here any more; choose another.")
             if read_warp(warp.warp_text).units != design.units:
                 raise NotKept("The design is not as wide as the warp.")
-            newest = session.exec(select(DesignRow).order_by(col(DesignRow.id).desc()).limit(1)).first()
-            if (
-                newest is not None
-                and (newest.warp, newest.name, newest.design_text) == (warp_id, name, text)
-                and (newest.at, newest.thrown_away) == (0, False)
-                and abs(now - newest.changed_at) < SENT_TWICE
-            ):
-                return cast(int, newest.id)
-            row = DesignRow(warp=warp_id, name=name, design_text=text, changed_at=now)
+            if kept := sent_before(session, row, same, "changed_at"):
+                return kept
             session.add(row)
             session.flush()
             return cast(int, row.id)
@@ -363,16 +349,10 @@ class Board:
     def throw_design_away(self, design_id: int, away: bool = True) -> bool:
         """Put a design out of sight, or back, and its warp with it; False if there is none of that number."""
         with self._write() as session:
-            row = _get(session, DesignRow, design_id)
-            if row is None:
-                return False
-            row.thrown_away = away
-            session.add(row)
-            if not away:
-                warp = cast(WarpRow, session.get(WarpRow, row.warp))
-                warp.thrown_away = False
-                session.add(warp)
-            return True
+            row = _thrown_away(session, DesignRow, design_id, away)
+            if row is not None and not away:
+                _thrown_away(session, WarpRow, row.warp, away)
+            return row is not None
 
     # --- the box of figures ------------------------------------------------------------------------------
 
@@ -391,23 +371,17 @@ class Board:
         Raises:
             NotKept: if the box is full.
         """
-        rows_text, now = "\n".join(rows), self._now()
+        row = FigureRow(name=name, rows_text="\n".join(rows), added_at=self._now())
         with self._write() as session:
-            newest = session.exec(select(FigureRow).order_by(col(FigureRow.id).desc()).limit(1)).first()
-            if (
-                newest is not None
-                and (newest.name, newest.rows_text, newest.thrown_away) == (name, rows_text, False)
-                and abs(now - newest.added_at) < SENT_TWICE
-            ):
-                return cast(int, newest.id)
+            if kept := sent_before(session, row, ("name", "rows_text", "thrown_away"), "added_at"):
+                return kept
             there = session.exec(select(func.count()).where(col(FigureRow.thrown_away).is_(False))).one()
             if there >= MOST_FIGURES:
                 raise NotKept(f"The box holds {MOST_FIGURES} figures; throw some away first.")
             squares = select(func.sum(func.length(FigureRow.rows_text)))
             full = session.exec(squares.where(col(FigureRow.thrown_away).is_(False))).one() or 0
-            if full + len(rows_text) > MOST_IN_BOX:
+            if full + len(row.rows_text) > MOST_IN_BOX:
                 raise NotKept(f"The box holds {MOST_IN_BOX:,} squares in all; throw some figures away first.")
-            row = FigureRow(name=name, rows_text=rows_text, added_at=now)
             session.add(row)
             session.flush()
             return cast(int, row.id)
@@ -415,12 +389,7 @@ class Board:
     def throw_figure_away(self, figure_id: int, away: bool = True) -> bool:
         """Put a figure out of sight, or back; False if there is none of that number."""
         with self._write() as session:
-            row = _get(session, FigureRow, figure_id)
-            if row is None:
-                return False
-            row.thrown_away = away
-            session.add(row)
-            return True
+            return _thrown_away(session, FigureRow, figure_id, away) is not None
 
 
 _Row = TypeVar("_Row", WarpRow, DesignRow, FigureRow)
@@ -428,6 +397,15 @@ _Row = TypeVar("_Row", WarpRow, DesignRow, FigureRow)
 
 def _get(session: Session, kind: type[_Row], number: int) -> _Row | None:
     return session.get(kind, number) if 0 < number < 2**63 else None
+
+
+def _thrown_away(session: Session, kind: type[_Row], number: int, away: bool) -> _Row | None:
+    """A row, put out of sight or back; None if there is none of that number."""
+    row = _get(session, kind, number)
+    if row is not None:
+        row.thrown_away = away
+        session.add(row)
+    return row
 
 
 def _designs_on(session: Session, warp_id: int, *, thrown_away: bool = False) -> int:

@@ -23,10 +23,11 @@ from server.plan.replay import verify
 from server.plan.workorder import WorkOrder, read_workorder, write_workorder
 from server.session.cards import Course, deal, deal_course
 from server.session.place import Decks, NotNow, Place, Tap, after_tap, is_stale
-from server.store.board import SENT_TWICE, Board
+from server.store.board import Board
 from server.store.courses import read_course, write_course
 from server.store.failure import READ_ONLY, StoreFailure, told
 from server.store.opening import bring_up_to_date, open_engine, revision_of, transaction, write_ahead
+from server.store.sent_twice import sent_before
 from server.store.tables import CourseRow, NameRow, NoteRow, PieceRow, PreferenceRow, TapRow, utc_text
 from server.store.weavings import Answer, Log, LogEntry, Note, PieceLine, Weaving, rows_woven
 
@@ -154,14 +155,8 @@ class Store:
             design=design,
         )
         with self._transaction(self._writing) as session:
-            if sent:
-                newest = session.exec(select(PieceRow).order_by(col(PieceRow.id).desc()).limit(1)).first()
-                if (
-                    newest is not None
-                    and newest.file_text == text
-                    and abs(row.added_at - newest.added_at) < SENT_TWICE
-                ):
-                    return cast(int, newest.id)
+            if sent and (kept := sent_before(session, row, ("file_text",), "added_at")):
+                return kept
             session.add(row)
             session.flush()
             return cast(int, row.id)
@@ -278,19 +273,13 @@ class Store:
 
         One that is the same as the newest, and came within a minute of it, is the same form sent twice.
         """
-        now = self.now()
-        note = NoteRow(piece=piece_id, row=row, words=words, picture=picture, media_type=media_type, at=now)
+        note = NoteRow(
+            piece=piece_id, row=row, words=words, picture=picture, media_type=media_type, at=self.now()
+        )
         with self._transaction(self._writing) as session:
-            newest = session.exec(
-                select(NoteRow).where(NoteRow.piece == piece_id).order_by(col(NoteRow.id).desc()).limit(1)
-            ).first()
-            if (
-                newest is not None
-                and (newest.row, newest.words, newest.picture) == (row, words, picture)
-                and not newest.thrown_away
-                and abs(now - newest.at) < SENT_TWICE
-            ):
-                return cast(int, newest.id)
+            same = ("row", "words", "picture", "thrown_away")
+            if kept := sent_before(session, note, same, "at", col(NoteRow.piece) == piece_id):
+                return kept
             session.add(note)
             session.flush()
             note_id = cast(int, note.id)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from fractions import Fraction
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from hypothesis import given
@@ -16,8 +16,8 @@ from server.design.threads import MOST_ENDS, Threads, threads_content, threads_o
 from server.design.warp import (
     MOST_PARTS,
     MOST_UNITS,
-    PART_KINDS,
     Part,
+    PartKind,
     Warp,
     counted_from_back,
     hang,
@@ -63,7 +63,7 @@ def test_a_falling_part_begins_at_the_last_of_its_shafts() -> None:
 
 PARTS = st.builds(
     Part,
-    kind=st.sampled_from(PART_KINDS),
+    kind=st.sampled_from(get_args(PartKind)),
     shafts=st.integers(1, 5),
     first=st.integers(1, 8),
     times=st.integers(1, 3),
