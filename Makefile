@@ -29,6 +29,7 @@ lint: $(VENV)/.developing ## style, types, and which part may know which
 
 bench: $(VENV)/.developing chromium ## how long planning takes, taps, the cloth, a stroke
 	@$(BIN)/python -m tests.bench
+	@$(BIN)/python -m tests.bench.more
 	@$(BIN)/python -m tests.bench.taps
 	@$(BIN)/python -m tests.bench.tablet
 	@$(BIN)/python -m tests.bench.cloth

@@ -16,6 +16,7 @@ from server.web import entry, pages, static_files
 from server.web.entry import sentence_page
 from server.web.follow import Followers
 from server.web.guard import Guard
+from server.working import workroom
 
 _SENTENCES = {
     400: (
@@ -34,15 +35,23 @@ def create_app(settings: Settings, store: Store) -> FastAPI:
         settings: `app.state.settings` to the pages.
         store: `app.state.store` to the pages; the caller closes it.
     """
-    app = FastAPI(title="Spareshaft", openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False)
+    routers = (static_files.router, entry.router, *pages.routers)
+    app = FastAPI(
+        title="Spareshaft",
+        # as they stand: of routers that are included each app makes every route anew, for a fifth of a second
+        routes=[route for router in routers for route in router.routes],
+        openapi_url=None,
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+    )
     app.state.settings = settings
     app.state.store = store
     app.state.tries = entry.Tries()
     app.state.followers = Followers()
+    app.state.workroom = workroom(store, settings.apart)
     store.listen(app.state.followers.tell)
     store.listen_to_changes(app.state.followers.tell_of_change)
-    for router in (static_files.router, entry.router, *pages.routers):
-        app.include_router(router)
     app.add_exception_handler(HTTPException, _told)
     app.add_exception_handler(RequestValidationError, _not_understood)
     app.add_exception_handler(StoreFailure, _store_failed)

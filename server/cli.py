@@ -15,7 +15,7 @@ from server import __version__
 from server.plan.workorder import write_workorder
 from server.planning import FAILED, UNUSABLE, Refused, bring_in, planned
 from server.settings import DATABASE_NAME, DEFAULT_PORT, default_data_folder
-from server.terminal import complain, plain, say
+from server.terminal import CtrlC, complain, plain, say
 
 # what serves is imported where it is needed, so that `plan` starts at once
 
@@ -67,11 +67,15 @@ def _serve(asked: argparse.Namespace) -> int:
 
 
 def _plan(asked: argparse.Namespace) -> int:
+    stop = CtrlC(INTERRUPTED)
     try:
-        _, order = planned(asked.piece, asked.limit)
+        _, order = planned(asked.piece, asked.limit, stop)
     except Refused as refused:
         return refused.status
     sys.stdout.write(write_workorder(order))
+    if stop.left_running:  # a way out that does not wait for the solver
+        sys.stdout.flush()
+        os._exit(OK)
     return OK
 
 
@@ -150,7 +154,7 @@ _PLAN = """\
 Print how to weave a piece with temporary shafts, as JSON on standard output: every walk to
 the back of the loom, every temporary put in and drawn out, every handle to raise, row by
 row, in the fewest minutes. A plan that takes longer than a second says on standard error
-how far it has come.
+how far it has come; Ctrl-C then ends the search with the best plan found so far.
 """
 
 _PLAN_END = """\
@@ -159,10 +163,11 @@ examples:
   spareshaft plan --limit 60 - < runner.json
 
 exit status:
-  0  a plan
+  0  a plan; after Ctrl-C the best so far, and standard error says so
   1  the output cannot be written
   2  the file cannot be used, or an option is wrong
   3  no plan exists on this loom
+  130  stopped with Ctrl-C before there was any plan, or twice
 Why is said on standard error.
 """
 

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import sys
+import threading
+from collections.abc import Callable
+from contextlib import nullcontext
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from server.design.piece_file import Unusable, read_piece
-from server.plan.planner import NoPlan, plan
-from server.plan.replay import Mismatch
+from server.plan.planner import NoPlan, Stopped, plan
+from server.plan.replay import Mismatch, verify
 from server.plan.workorder import WorkOrder
-from server.terminal import ProgressLine, Unreadable, complain, read_file
+from server.terminal import CtrlC, ProgressLine, Unreadable, complain, read_file
 
 if TYPE_CHECKING:
     from server.store.database import Store
@@ -30,35 +34,86 @@ class Refused(Exception):
         complain(sentence)
 
 
-def planned(name: str, limit: float) -> tuple[str, WorkOrder]:
+def planned(name: str, limit: float, stop: CtrlC | None = None) -> tuple[str, WorkOrder]:
     """Read and plan a piece file.
 
     Args:
         name: the file, "-" being standard input.
         limit: seconds after which the search ends.
+        stop: the Ctrl-C that ends the search with the best plan found so far; None: it ends all.
 
     Returns:
         The file's text, and the plan.
 
     Raises:
         Refused: if the file cannot be used, no plan exists, or the planner gives a wrong one.
+        KeyboardInterrupt: if it was stopped before there was any plan.
     """
     shown = "standard input" if name == "-" else name
     try:
         content = read_file(name)
         piece = read_piece(content)
-        with ProgressLine(sys.stderr) as progress:
-            order = plan(piece, limit=limit, progress=progress)
+        with ProgressLine(sys.stderr) as progress, stop or nullcontext():
+            if stop is None:
+                order = plan(piece, limit=limit, progress=progress)
+            else:
+                order = _beside(
+                    lambda: plan(piece, limit=limit, progress=progress, stop=stop), stop, progress
+                )
+        if stop is not None and stop.left_running:
+            verify(piece, order)
     except Unreadable as why:
         raise Refused(UNUSABLE, str(why)) from None
     except Unusable as why:
         raise Refused(UNUSABLE, f"{shown}: {why}") from None
+    except Stopped:
+        raise KeyboardInterrupt from None
     except NoPlan as why:
         raise Refused(NO_PLAN, f"{shown}: {why}") from None
     except Mismatch as why:
         fault = "the plan did not pass its own check, so it is not given. This is a fault in Spareshaft"
         raise Refused(FAILED, f"{shown}: {fault}. {why}") from None
+    if stop is not None and stop.pressed and not order.proven:
+        complain(
+            f"stopped. This is the best plan so far, {order.totals.minutes:.1f} minutes of changing; "
+            f"none takes fewer than {order.bound:.1f}."
+        )
     return content.decode("utf-8-sig"), order
+
+
+GRACE = 2.0
+"""Seconds that a solver, which hears nothing deep in its work, has to end after a Ctrl-C."""
+
+
+def _beside(work: Callable[[], WorkOrder], stop: CtrlC, progress: ProgressLine) -> WorkOrder:
+    """Do it in a thread of its own: Ctrl-C is heard in this one, and while the solver runs it hears nothing.
+
+    What it raises is raised here. Where it does not end soon after a Ctrl-C, it is left running, and the best
+    order that it has told is given.
+    """
+    done: list[WorkOrder] = []
+    failed: list[BaseException] = []
+
+    def do() -> None:
+        try:
+            done.append(work())
+        except BaseException as error:
+            failed.append(error)
+
+    thread = threading.Thread(target=do, daemon=True)
+    thread.start()
+    waited = 0.0
+    while thread.is_alive():
+        thread.join(0.1)  # one without an end would not be interrupted
+        waited += 0.1 * stop.pressed
+        latest = progress.latest
+        if waited > GRACE and latest.order is not None:
+            stop.left_running = True
+            bound = min(max(latest.bound or 0.0, 0.0), latest.order.totals.minutes)
+            return replace(latest.order, proven=False, bound=bound)
+    if failed:
+        raise failed[0]
+    return done[0]
 
 
 def bring_in(store: Store, name: str, limit: float) -> str:

@@ -70,6 +70,7 @@ def serve(data: Path, *, host: str | None, port: int, share: bool, demo: bool) -
             join_code=new_join_code() if share else None,
             secret=_secret(data),
             names=(*addresses, socket.gethostname(), f"{socket.gethostname()}.local"),
+            apart=True,
         )
         here = "127.0.0.1" if host == _EVERYWHERE else f"[{host}]" if ":" in host else host
         say(f"Spareshaft is at http://{here}:{port}/ on this computer. Ctrl-C stops it; nothing is lost.")
@@ -97,8 +98,10 @@ def draw_demo(board: Board) -> str:
 
 def _run(settings: Settings, store: Store, listener: socket.socket) -> None:
     logging.basicConfig(level=logging.WARNING, format="%(message)s")
+    app = create_app(settings, store)
+    app.state.workroom.go_on()
     config = uvicorn.Config(
-        create_app(settings, store),
+        app,
         http="h11",  # it reads on after an early answer, so that a browser sees why a large file is refused
         ws="none",
         lifespan="off",
@@ -121,6 +124,7 @@ class _Server(uvicorn.Server):
         app = self.config.app
         assert isinstance(app, FastAPI)
         app.state.followers.close()
+        app.state.workroom.close()
         await super().shutdown(sockets)
 
 

@@ -30,6 +30,7 @@ class Settings:
         share: whether other devices may come in.
         join_code: what another device must know to come in; None when not sharing.
         secret: signs the cookies of the devices that have joined.
+        apart: whether what takes long is worked out in a process of its own, rather than in this one.
         names: names and addresses, other than loopback, under which this machine may be asked.
     """
 
@@ -40,6 +41,7 @@ class Settings:
     join_code: str | None = None
     secret: str = field(default_factory=lambda: secrets.token_urlsafe(32), repr=False)
     names: tuple[str, ...] = ()
+    apart: bool = False
 
 
 def default_data_folder() -> Path:

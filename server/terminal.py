@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import ipaddress
+import os
+import signal
 import socket
 import sys
 import threading
 import time
 from pathlib import Path
-from types import TracebackType
-from typing import TextIO
+from types import FrameType, TracebackType
+from typing import Any, TextIO
 
 import segno
 
@@ -79,14 +81,14 @@ class ProgressLine:
         self._stream = stream
         self._first = first
         self._in_place = stream.isatty()
-        self._latest = Progress(0.0, None, None)
+        self.latest = Progress(0.0, None, None)
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._tell, daemon=True)
         self._told = False
 
     def __call__(self, progress: Progress) -> None:
         """Take the planner's latest word."""
-        self._latest = progress
+        self.latest = progress
 
     def __enter__(self) -> ProgressLine:
         self._thread.start()
@@ -104,7 +106,7 @@ class ProgressLine:
         started, pause = time.monotonic(), self._first
         while not self._ended.wait(pause):
             pause = 1.0 if self._in_place else 5.0
-            line = _progress_sentence(time.monotonic() - started, self._latest)
+            line = _progress_sentence(time.monotonic() - started, self.latest)
             self._write(f"\r\x1b[K{line}" if self._in_place else f"{line}\n")
             self._told = True
 
@@ -114,6 +116,47 @@ class ProgressLine:
             self._stream.flush()
         except (OSError, ValueError):
             self._ended.set()  # nobody reads it; the plan is worth more
+
+
+class CtrlC:
+    """Makes the first Ctrl-C a wish that a search end with the best found so far; the second ends all.
+
+    Use it in `with`; ask it, by calling it, whether the search is to end. Outside of the main thread, which
+    no Ctrl-C reaches, nothing is changed.
+    """
+
+    def __init__(self, status: int) -> None:
+        """Args: status: with which the second one ends the program."""
+        self.pressed = False
+        self.left_running = False  # whether a solver that does not hear runs on
+        self._status = status
+        self._before: Any = None
+
+    def __call__(self) -> bool:
+        """Whether it was pressed."""
+        return self.pressed
+
+    def __enter__(self) -> CtrlC:
+        if threading.current_thread() is threading.main_thread():
+            self._before = signal.signal(signal.SIGINT, self._press)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._before is not None:
+            signal.signal(signal.SIGINT, self._before)
+
+    def _press(self, number: int, frame: FrameType | None) -> None:
+        with contextlib.suppress(OSError, ValueError):
+            if self.pressed:
+                complain("stopped.")
+            else:
+                complain("ending with the best plan so far. Ctrl-C once more ends it without.")
+            sys.stderr.flush()
+        if self.pressed:  # no exception: the solver does not let go of its thread
+            os._exit(self._status)
+        self.pressed = True
 
 
 def _progress_sentence(seconds: float, latest: Progress) -> str:

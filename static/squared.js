@@ -346,7 +346,7 @@ class Desk {
     });
     byId("plan-form").addEventListener("submit", (event) => {
       if (!this.strokes.list.length) {
-        this.tell("Working out the plan. This can take ten seconds.");
+        this.tell("Working out the plan.");
         return;
       }
       event.preventDefault(); // not all that is on the paper would be planned

@@ -14,6 +14,7 @@ from server.app import create_app
 from server.settings import DATABASE_NAME, Settings
 from server.store.database import Store
 from tests.examples import piece_order, piece_text
+from tests.visitor import Visitor
 
 
 class Clock:
@@ -66,7 +67,7 @@ def settings(tmp_path: Path) -> Settings:
 @pytest.fixture
 def client(settings: Settings, store: Store) -> Iterator[TestClient]:
     """A browser on the computer that the server runs on."""
-    with TestClient(
+    with Visitor(
         create_app(settings, store),
         base_url=f"http://127.0.0.1:{settings.port}",
         client=("127.0.0.1", 50000),

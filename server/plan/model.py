@@ -12,17 +12,25 @@ import time
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
 
 from server.design.piece import Piece
+from server.plan.changed_cells import Budget, Cell, ChangedCells, parts_within, rows_that_ask, spans
 from server.plan.demands import Part, asked_of
-from server.plan.parts import MOST_PARTS, alike, candidates_of
+from server.plan.parts import MOST_PARTS, Breadth, alike, candidates_of
 from server.plan.schedule import BARE, Borrowed, Schedule, Standing, best_lift
 from server.plan.solver import ENDLESS, Outcome, Program, Relaxed, Term
 from server.plan.stages import Stage
+from server.plan.walks_needed import walks_needed
+
+_NOTHING: Part = frozenset()
+
+
+NEAR = (0.0, 0.002, 0.02)
+"""Shares by which the optimum is looked for above the relaxation's first."""
 
 
 @dataclass(slots=True)
@@ -42,7 +50,11 @@ class _Shaft:
 
 @dataclass(frozen=True, slots=True)
 class _Lift:
-    """A variable of how a row is lifted: "this is lifted" or, for `together`, "just this is lifted"."""
+    """A variable of how a row is lifted: "this is lifted" or, for `together`, "just this is lifted".
+
+    Attributes:
+        row: the only one it is of, where cells may be changed; 0: all that ask this.
+    """
 
     variable: int
     stage: int
@@ -52,6 +64,7 @@ class _Lift:
     parts: frozenset[Part]
     cords: Part
     together: bool
+    row: int = 0
 
 
 class Model:
@@ -61,6 +74,7 @@ class Model:
 
     Attributes:
         complete: whether its optimum is the optimum over all parts of shafts.
+        needed: stretches of gaps, first and last, in each of which a walk is needed, as far as is known.
     """
 
     def __init__(
@@ -72,6 +86,8 @@ class Model:
         end: Standing | None = BARE,
         most_parts: int = MOST_PARTS,
         at_the_start: Standing = BARE,
+        budget: Budget | None = None,
+        breadth: Breadth = "split",
     ) -> None:
         """Build the program.
 
@@ -83,6 +99,9 @@ class Model:
             most_parts: how many candidates to choose from on one shaft.
             at_the_start: what stands when the whole plan begins; with spare handles its parts divide the
                 candidates.
+            budget: cells of the design that may be changed; the stages must then not be cut by runs.
+            breadth: which parts are candidates where there are spare handles. If they are `bounding`, what
+                the program finds may be no schedule at all: see `is_lawful`.
         """
         self.piece, self.shafts, self.stages = piece, list(shafts), list(cut)
         self._begin, self._end = begin, end
@@ -90,11 +109,14 @@ class Model:
         self._relaxed: Relaxed | None = None
         self._one = self.program.variable()
         self.program.fix(self._one, 1.0)
+        self.changes = ChangedCells(self.program, budget) if budget is not None else None
         standing = begin.inside | (end.inside if end is not None else frozenset())
         self.parts = {
             shaft: found.with_those(part for parent, part in standing if parent == shaft)
-            for shaft, found in candidates_of(
-                piece.loom, shafts, cut, most_parts, at_the_start.inside
+            for shaft, found in (
+                candidates_of(piece.loom, shafts, cut, most_parts, at_the_start.inside, breadth)
+                if budget is None
+                else parts_within(piece, shafts, budget)
             ).items()
         }
         self.complete = all(found.complete for found in self.parts.values())
@@ -107,18 +129,26 @@ class Model:
         self._lifts: list[_Lift] = []
         self._rises: list[tuple[int, int | None, int]] = []
         self._events: dict[tuple[int, int], list[list[Term]]] = defaultdict(list)
-        self._spare_changes: list[tuple[list[list[Term]], list[list[Term]]]] = [([], []) for _ in gaps]
-        self._spare_moves: list[tuple[int, list[int], list[int]]] = []
+        self._spare_changes: list[tuple[list[Term], list[Term]]] = [([], []) for _ in gaps]
+        self._spare_moves: list[tuple[int, list[int], list[Term]]] = []
         for shaft in self.shafts:
             self._stand(shaft)
         for stage in range(len(cut)):
+            self.program.here = stage
             for shaft in self.shafts:
                 self._lift(stage, shaft)
+        if self.changes is not None:
+            self.changes.close()
         self._room = [self._limit(stage) for stage in range(len(cut))]
         for gap in gaps:
+            self.program.here = gap
             for shaft in self.shafts:
                 self._change(gap, shaft)
             self._move_spare_cords(gap)
+        self.needed = self._walks_needed(at_the_start) if piece.loom.spare_handles else []
+        for first, last in self.needed:
+            changes = self._changes_in(max(first - 1, 0), min(last, len(cut) - 1))
+            self.program.row([(v, 1.0) for v in (*self._walks[first : last + 1], *changes)], lower=1.0)
         if end is None:  # what stays in was not drawn out
             for here in self._at[-1].values():
                 for inside in here.inside.values():
@@ -134,6 +164,7 @@ class Model:
         start: Schedule | None = None,
         watch: Callable[[float, float], None] | None = None,
         first: bool = False,
+        stop: Callable[[], bool] | None = None,
     ) -> Outcome:
         """Solve for the least minutes.
 
@@ -143,22 +174,53 @@ class Model:
             start: a known schedule to begin from.
             watch: called now and then with the minutes of the best order so far and the bound.
             first: stop at the first order found, whatever it costs.
+            stop: asked now and then; true ends the search with what has been found.
         """
         scale = 1 / grain if grain else 1.0
-        if not (first or self.piece.loom.spare_handles):
-            # as a rule the optimum is whole by itself, and found much sooner when that is not asked for
-            began = time.monotonic()
-            self._relaxed = self.program.relax(seconds=seconds, scale=scale)
-            if self._relaxed is not None and self.program.are_whole(self._relaxed.values):
-                return Outcome(self._relaxed.values, self._relaxed.bound, impossible=False)
-            seconds -= time.monotonic() - began
-        return self.program.solve(
-            seconds=seconds,
-            gap=ENDLESS if first else grain / 2 if grain else 2e-7,
-            scale=scale,
-            start=None if start is None else self.values_of(start),
-            watch=watch,
-        )
+        gap = ENDLESS if first else grain / 2 if grain else 2e-7
+        until = time.monotonic() + seconds
+        known = None if start is None else self.values_of(start)
+
+        def solve(within: float = math.inf) -> Outcome:
+            """Args: within: where only what costs no more is looked for, no bound above it means anything."""
+
+            def look(minutes: float, bound: float) -> None:
+                assert watch is not None
+                watch(minutes, min(bound, within))
+
+            return self.program.solve(
+                seconds=until - time.monotonic(),
+                gap=gap,
+                scale=scale,
+                start=known,
+                watch=None if watch is None else look,
+                stop=stop,
+            )
+
+        if first:
+            return solve()
+        # as a rule the optimum is whole by itself or close to it, and found much sooner where that is used
+        relaxed = self._relaxed = self.program.relax(seconds=seconds, scale=scale, stop=stop)
+        if relaxed is None:
+            return solve()
+        if self.program.are_whole(relaxed.values):
+            return Outcome(relaxed.values, relaxed.bound, impossible=False)
+        at_least = relaxed.bound
+        for near in NEAR:
+            within = relaxed.bound + max(near * abs(relaxed.bound), 10 * grain)
+            if known is not None:
+                within = min(within, self.program.objective(known))
+            with self.program.kept_within(within, relaxed):
+                found = solve(within)
+            if found.values is not None:
+                known = list(found.values)
+                if self.program.objective(known) <= within + gap or not found.is_settled:
+                    return Outcome(found.values, max(min(found.bound, within), at_least), impossible=False)
+            elif not found.impossible:
+                return Outcome(None, at_least, impossible=False)
+            at_least = within  # what is left out costs more than that, and so does what is left
+        found = solve()
+        return replace(found, bound=max(found.bound, at_least))
 
     def minutes_of(self, schedule: Schedule) -> float:
         """What a schedule costs; endless where the program has no variables for it."""
@@ -194,6 +256,12 @@ class Model:
             program.costs[visit] = 1.0
         return program.solve(seconds=seconds, gap=0.5, start=known)
 
+    def count_walks(self) -> None:
+        """Make the number of walks the objective."""
+        self.program.costs = [0.0] * len(self.program.costs)
+        for walk in self._walks:
+            self.program.costs[walk] = 1.0
+
     def fewest_spare_shafts(self, *, seconds: float) -> tuple[int | None, bool]:
         """How many spare shafts would do, everything else as it is.
 
@@ -211,6 +279,15 @@ class Model:
         number = round(float(found.values[needed]))
         return number, self.complete and found.bound > number - 1 + 1e-6
 
+    def walks_in(self, values: np.ndarray) -> list[float]:
+        """How much of a walk there is in each gap, where values need not be whole."""
+        return [float(values[walk]) for walk in self._walks]
+
+    def is_lawful(self, schedule: Schedule) -> bool:
+        """Whether no temporary in it takes a whole shaft, as `bounding` candidates may."""
+        units = {shaft: self.piece.loom.units_of(shaft) for shaft in self.shafts}
+        return not any(part == units.get(shaft) for standing in schedule for shaft, part in standing.inside)
+
     def schedule(self, values: np.ndarray) -> Schedule:
         """What stands in the loom during each row, from the program's values."""
         schedule: list[Standing] = []
@@ -226,10 +303,21 @@ class Model:
             schedule += [standing] * (stage.last - stage.first + 1)
         return schedule
 
-    def values_of(self, schedule: Schedule) -> list[float] | None:
-        """The program's values for a schedule, or None where it has no variables for it."""
+    def values_of(self, schedule: Schedule, cells: Iterable[Cell] = ()) -> list[float] | None:
+        """The program's values for a schedule, or None where it has no variables for it.
+
+        Args:
+            cells: those that are changed.
+        """
         values = [0.0] * len(self.program.costs)
         values[self._one] = 1.0
+        changed: dict[int, set[int]] = defaultdict(set)
+        for row, unit in cells:
+            changed[row].add(unit)
+            variable = self.changes.changed.get((row, unit)) if self.changes is not None else None
+            if variable is None:
+                return None
+            values[variable] = 1.0
         standings = [schedule[stage.last - 1] for stage in self.stages]
         for at, standing in zip(self._at, standings, strict=True):
             for shaft, here in at.items():
@@ -247,7 +335,8 @@ class Model:
                         return None
                     values[variable] = 1.0
         for lift in self._lifts:
-            found = best_lift(self.piece.loom, standings[lift.stage], lift.shaft, lift.asked)
+            asked = lift.asked ^ (changed.get(lift.row, _NOTHING) & self.piece.loom.units_of(lift.shaft))
+            found = best_lift(self.piece.loom, standings[lift.stage], lift.shaft, asked)
             if found is None:
                 return None
             if lift.together:
@@ -257,8 +346,9 @@ class Model:
             values[lift.variable] = float(up)
         for event, now, then in self._rises:
             values[event] = max(values[then] - (values[now] if now is not None else 0.0), 0.0)
-        for moves, on, off in self._spare_moves:
-            values[moves] = max(sum(values[v] for v in on), sum(values[v] for v in off))
+        for moves, come, grown in self._spare_moves:
+            on = sum(values[v] for v in come)
+            values[moves] = max(on, on - sum(values[v] * sign for v, sign in grown))
         ends = [self._begin, *standings, *([self._end] if self._end is not None else [])]
         for walk, (before, after) in zip(self._walks, pairwise(ends), strict=True):
             values[walk] = float(before != after)
@@ -266,7 +356,22 @@ class Model:
 
     # -- how it is built --------------------------------------------------------------------------
 
+    def _walks_needed(self, at_the_start: Standing) -> list[tuple[int, int]]:
+        """Stretches of gaps in each of which a walk is needed, as long as no cell is changed."""
+        piece, cut = self.piece, self.stages
+        found = candidates_of(piece.loom, self.shafts, cut, MOST_PARTS, at_the_start.inside, "bounding")
+        parts = {shaft: those.parts for shaft, those in found.items()}
+        return walks_needed(piece.loom, parts, cut, self._begin, self._end)
+
+    def _changes_in(self, first: int, last: int) -> list[int]:
+        """The variables of the cells that may be changed in these stages."""
+        if self.changes is None:
+            return []
+        rows = range(self.stages[first].first, self.stages[last].last + 1)
+        return [variable for (row, _), variable in self.changes.changed.items() if row in rows]
+
     def _walk(self, gap: int) -> int:
+        self.program.here = gap
         row = self.stages[gap].first - 1 if gap < len(self.stages) else self.stages[-1].last
         walk = self.program.variable(0.0 if row in self.piece.free_walks else self.piece.minutes.walk)
         if row in self.piece.no_walks:
@@ -281,12 +386,17 @@ class Model:
         # where the end is free, a temporary may stay in, unused, so as not to be drawn out
         simple = not loom.spare_handles and not units & loom.single_cords
         simple = simple and shaft not in self._touched and self._end is not None
+        where = None
+        if simple and self.changes is not None:
+            simple, parts = False, self.parts[shaft].parts
+            where = spans(self.piece, shaft, self.stages, parts, self.changes.budget)
         uses = {
             part: {k for k in asking if part in self.stages[k].asked[shaft]}
-            for part in self.parts[shaft].parts
+            for part in (self.parts[shaft].parts if simple else ())
         }
         reach = {part: _reach(asking, found) for part, found in uses.items()} if simple else {}
         for k in range(len(self.stages)):
+            program.here = k
             whole = program.variable()
             here = self._at[k][shaft] = _Shaft(whole)
             place = bisect_left(asking, k)
@@ -299,7 +409,14 @@ class Model:
                     early, late = reach[part]
                     if not early < k or not (late is None or k < late):
                         continue
+                if where is not None and k not in where[part].inside:
+                    continue
                 here.inside[part] = program.variable()
+                if part == units:  # as if a temporary took all; on its own handle the shaft itself would do
+                    here.spare[part] = program.variable()
+                    continue
+                if where is not None and k not in where[part].home:
+                    continue
                 if not simple or not idle or before in uses[part] or after in uses[part]:
                     here.home[part] = program.variable()
                 if loom.spare_handles:
@@ -313,7 +430,10 @@ class Model:
                 program.row([(v, 1.0) for v in here.inside.values()], upper=float(loom.temporaries_per_shaft))
 
     def _lift(self, k: int, shaft: int) -> None:
-        """Each row's part of a shaft is lifted exactly."""
+        """Each row's part of a shaft is lifted exactly, but for cells that are changed."""
+        if self.changes is not None:
+            self._lift_but_for_changes(k, shaft, self.changes)
+            return
         for asked, rows in self.stages[k].asked.get(shaft, {}).items():
             if self.piece.loom.spare_handles:
                 self._lift_with_several_handles(k, shaft, asked, rows)
@@ -356,7 +476,8 @@ class Model:
         for part in here.inside:
             if part <= asked:
                 up = program.variable(pull)
-                program.row([(here.home[part], 1.0), (here.spare[part], 1.0), (up, -1.0)], lower=0.0)
+                on = [(v, 1.0) for v in (here.home.get(part), here.spare[part]) if v is not None]
+                program.row([*on, (up, -1.0)], lower=0.0)
                 self._nothing_else_inside(here, up, frozenset([part]))
                 self._lifts.append(_Lift(up, k, shaft, asked, False, frozenset([part]), nothing, False))
                 lifted.append((up, part))
@@ -368,6 +489,28 @@ class Model:
                 lifted.append((cords, units))
         for units in together:
             program.row([(v, 1.0) for v, part in lifted if units <= part], lower=1.0)
+
+    def _lift_but_for_changes(self, k: int, shaft: int, changes: ChangedCells) -> None:
+        """Row by row, as each may be changed otherwise than those that ask the same."""
+        program, loom, here = self.program, self.piece.loom, self._at[k][shaft]
+        units, pull, nothing = loom.units_of(shaft), self.piece.minutes.pull, frozenset[int]()
+        stage = self.stages[k]
+        for row, asked in rows_that_ask(self.piece, stage.first, stage.last, shaft):
+            bars = []
+            for part in (None, *here.inside):
+                lifted = units if part is None else part
+                on = [here.whole] if part is None else [here.home.get(part), here.spare.get(part)]
+                if not changes.may_lift(row, asked, lifted):
+                    continue
+                up = program.variable(pull)
+                program.row([*((v, 1.0) for v in on if v is not None), (up, -1.0)], lower=0.0)
+                parts = frozenset[Part]() if part is None else frozenset([part])
+                self._nothing_else_inside(here, up, parts)
+                self._lifts.append(_Lift(up, k, shaft, asked, part is None, parts, nothing, False, row))
+                bars.append((up, lifted))
+            for cord, unit in changes.lift(row, asked, loom.single_cords, pull, bars):
+                one = frozenset([unit])
+                self._lifts.append(_Lift(cord, k, shaft, asked, False, frozenset(), one, False, row))
 
     def _nothing_else_inside(self, here: _Shaft, lifted: int, but: frozenset[Part]) -> None:
         """Where temporaries may not stay: nothing of a shaft is lifted beside another of them."""
@@ -407,8 +550,9 @@ class Model:
             on, off = self._fall(b, a), self._fall(a, b)
             self._only_on_a_walk(gap, shaft, [on])
             self._only_on_a_walk(gap, shaft, [off])
-            self._spare_changes[gap][0].append(self._rise(a, b, 0.0))
-            self._spare_changes[gap][1].append(self._rise(b, a, 0.0))
+            come, more = self._spare_changes[gap]
+            come += self._rise(a, b, 0.0)
+            more += on
         moved = [self._rise(now.whole, then.whole, minutes.move_cords)]
         for part in now.home.keys() | then.home.keys():
             moved.append(self._rise(now.home.get(part), then.home.get(part), minutes.move_cords))
@@ -468,17 +612,22 @@ class Model:
 
     def _move_spare_cords(self, gap: int) -> None:
         """Each spare handle whose cords end a walk on something else than they began on counts once."""
-        on, off = ([term for event in events for term in event] for events in self._spare_changes[gap])
-        if not on and not off:
+        come, more = self._spare_changes[gap]
+        if not come and not more:
             return
         moves = self.program.variable(
             self.piece.minutes.move_cords,
             whole=False,
             upper=float(max(self.piece.loom.spare_handles, len(self._begin.spare))),
         )
-        self._spare_moves.append((moves, [v for v, _ in on], [v for v, _ in off]))
-        for events in (on, off):
-            self.program.row([(moves, 1.0), *((v, -sign) for v, sign in events)], lower=0.0)
+        grown: dict[int, float] = defaultdict(float)
+        for variable, sign in more:
+            grown[variable] += sign
+        self._spare_moves.append((moves, [variable for variable, _ in come], list(grown.items())))
+        on = [(variable, -1.0) for variable, _ in come]
+        self.program.row([(moves, 1.0), *on], lower=0.0)
+        # those that temporaries leave are those that some come onto, less by how many more are in use
+        self.program.row([(moves, 1.0), *on, *grown.items()], lower=0.0)
 
 
 def _reach(asking: Sequence[int], uses: Collection[int]) -> tuple[int, int | None]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Literal
 
 from server.loom.state import Loom
 from server.plan.demands import Part
@@ -18,12 +19,21 @@ ALL_PARTS = 4096
 """Candidates for one shaft where it must be known whether there is any plan at all."""
 
 
+Breadth = Literal["lawful", "bounding", "split"]
+"""Which parts are candidates where there are spare handles; without, it makes no difference.
+
+lawful: unions of classes of units that are interchangeable, short of the whole shaft · bounding: the whole
+shaft as well, as if a temporary could take it, so that no plan is cheaper than the best with these · split:
+each class parted into one unit and the rest, so that there is "all but one unit"; on a small shaft all parts.
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class Candidates:
     """Parts to choose temporaries from.
 
     Attributes:
-        parts: proper, non-empty parts of the shaft.
+        parts: non-empty parts of the shaft; proper ones but where they are `bounding`.
         complete: whether no other part could make a plan cheaper.
     """
 
@@ -41,6 +51,7 @@ def candidates_of(
     cut: Sequence[Stage],
     most: int = MOST_PARTS,
     standing: Iterable[Borrowed] = (),
+    breadth: Breadth = "split",
 ) -> dict[int, Candidates]:
     """The candidates of each of these shafts, given all that the stages ask of it; `most` for one shaft.
 
@@ -57,13 +68,19 @@ def candidates_of(
             [part for stage in cut for part in stage.asked.get(shaft, ())],
             most,
             there.get(shaft, ()),
+            breadth,
         )
         for shaft in shafts
     }
 
 
 def candidates(
-    loom: Loom, shaft: int, asked: Iterable[Part], most: int = MOST_PARTS, standing: Iterable[Part] = ()
+    loom: Loom,
+    shaft: int,
+    asked: Iterable[Part],
+    most: int = MOST_PARTS,
+    standing: Iterable[Part] = (),
+    breadth: Breadth = "split",
 ) -> Candidates:
     """The parts of a shaft worth a temporary, given all that the rows ask of it.
 
@@ -76,7 +93,7 @@ def candidates(
     units = loom.units_of(shaft)
     wanted = frozenset(part for part in asked if part)
     if loom.spare_handles:
-        return _with_spare_handles(units, loom.single_cords, wanted, most, standing)
+        return _with_spare_handles(units, loom.single_cords, wanted, most, standing, breadth)
     return _without_spare_handles(units, loom.single_cords, wanted)
 
 
@@ -110,20 +127,31 @@ def _intersections(parts: set[Part]) -> tuple[set[Part], bool]:
 
 
 def _with_spare_handles(
-    units: Part, single_cords: Part, wanted: frozenset[Part], most: int, standing: Iterable[Part]
+    units: Part,
+    single_cords: Part,
+    wanted: frozenset[Part],
+    most: int,
+    standing: Iterable[Part],
+    breadth: Breadth,
 ) -> Candidates:
     classes = alike(units, single_cords, wanted.union(standing))
-    if units in wanted:
+    if units in wanted and breadth == "split":
         # Units that are always asked for alike may still be parted, by a temporary that takes all of the
         # shaft but one unit: as good as the whole shaft on a spare handle.
-        classes = [half for c in classes for half in (c[:1], c[1:]) if half]
+        if 2 ** len(units) - 2 <= min(most, MOST_PARTS):
+            classes = [(unit,) for unit in sorted(units)]
+        else:
+            classes = [half for c in classes for half in (c[:1], c[1:]) if half]
     if 2 ** len(classes) - 2 <= most:
         found = {
             frozenset(unit for c in chosen for unit in c)
-            for count in range(1, len(classes))
+            for count in range(1, len(classes) + 1)
             for chosen in combinations(classes, count)
         }
-        return Candidates(_proper({p for p in found if any(p <= part for part in wanted)}, units), True)
+        found = {p for p in found if any(p <= part for part in wanted)}
+        if breadth == "bounding":
+            return Candidates(tuple(sorted(found, key=_order)), True)
+        return Candidates(_proper(found, units), units not in wanted or len(classes) == len(units))
     # From the single classes every row can be put together, if there are handles enough.
     basic = {*wanted, *(part - single_cords for part in wanted), *(frozenset(c) for c in classes)}
     closed = set(basic)

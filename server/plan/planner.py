@@ -4,24 +4,29 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import astuple, dataclass, replace
 from fractions import Fraction
 
+import numpy as np
+
 from server.design.piece import Minutes, Piece
 from server.plan.assemble import assemble, visits
+from server.plan.blocks import AT_ONCE, Blocks
+from server.plan.demands import asked_of
 from server.plan.hand_rule import hand_schedules
 from server.plan.model import Model, pulls_elsewhere
 from server.plan.no_plan import NoPlan, Sentence, explain, is_hopeless, strip_schedule
-from server.plan.parts import ALL_PARTS, MOST_PARTS, candidates_of
+from server.plan.parts import ALL_PARTS, MOST_PARTS, Breadth, candidates_of
 from server.plan.replay import Mismatch, verify
 from server.plan.schedule import Schedule
 from server.plan.solver import Outcome
-from server.plan.stages import Stage, relevant_shafts, stages
+from server.plan.stages import Stage, joined, relevant_shafts, stages
 from server.plan.task import Task, whole_task
 from server.plan.workorder import WorkOrder
 
-__all__ = ["NoPlan", "Progress", "plan"]
+__all__ = ["NoPlan", "Progress", "Stopped", "plan"]
 
 CLOSE = 1e-6
 """Minutes: two orders that differ by no more cost the same (WORKORDER.md, `proven`)."""
@@ -35,15 +40,21 @@ class Progress:
         seconds: since it began.
         minutes: of the best order found so far; None: none yet.
         bound: no order takes fewer minutes; None: nothing known yet.
+        order: the best so far that is at hand; the solver may have a better one already.
     """
 
     seconds: float
     minutes: float | None
     bound: float | None
+    order: WorkOrder | None = None
 
 
 def plan(
-    piece: Piece, *, limit: float = 10.0, progress: Callable[[Progress], None] | None = None
+    piece: Piece,
+    *,
+    limit: float = 10.0,
+    progress: Callable[[Progress], None] | None = None,
+    stop: Callable[[], bool] | None = None,
 ) -> WorkOrder:
     """The least-cost work order of a piece.
 
@@ -52,12 +63,14 @@ def plan(
     Args:
         limit: seconds after which the best order found is returned, proven or not.
         progress: called now and then during the search.
+        stop: asked now and then; true ends the search with the best order found.
 
     Raises:
         NoPlan: if no work order exists; says why.
+        Stopped: if it was stopped before there was any order.
         Mismatch: if the order found does not weave the piece (an error of ours, never an instruction).
     """
-    order = cheapest(whole_task(piece), limit=limit, progress=progress)
+    order = cheapest(whole_task(piece), limit=limit, progress=progress, stop=stop)
     if isinstance(order, Lack):
         raise NoPlan(*order.explained())
     verify(piece, order)
@@ -84,174 +97,431 @@ class Lack:
         return explain(self.task, self.shafts, self.cut, seconds=self.seconds)
 
 
-def cheapest(
-    task: Task, *, limit: float, progress: Callable[[Progress], None] | None = None
-) -> WorkOrder | Lack:
-    """The least-cost order of a task, to be replayed by the caller; `Lack` where there is none.
-
-    Args:
-        limit: seconds, as for `plan`.
-
-    Raises:
-        Mismatch: if the loom refuses what the planner took.
-    """
-    try:
-        return _search(task, limit, progress)
-    except ValueError as error:  # the loom refused a step that the planner took
-        raise Mismatch(f"The planner went wrong: {error}") from error
+class Stopped(Exception):
+    """The search was ended from outside before there was any order."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Found:
+class Found:
     """An order and the schedule it came from."""
 
     order: WorkOrder
     schedule: Schedule
 
 
-def _search(task: Task, limit: float, progress: Callable[[Progress], None] | None) -> WorkOrder | Lack:
-    began = time.monotonic()
-    piece, minutes_of = task.asked, task.piece.minutes
-    shafts = relevant_shafts(piece, task.begin, task.end)
-    if not shafts or not piece.rows:
-        return _without_search(task)
-    cut = stages(piece, shafts)
-    lack = Lack(task, shafts, cut, limit)
-    if is_hopeless(piece.loom, cut):
-        return lack
-    best = _best_by_rule(task, cut)
-    grain = _grain(minutes_of)
-    elsewhere = pulls_elsewhere(piece, shafts) * minutes_of.pull
-    constant = elsewhere + task.sunk
-    unavoidable = constant if task.end is not None else elsewhere
+def cheapest(
+    task: Task,
+    *,
+    limit: float,
+    progress: Callable[[Progress], None] | None = None,
+    stop: Callable[[], bool] | None = None,
+) -> WorkOrder | Lack:
+    """The least-cost order of a task, to be replayed by the caller; `Lack` where there is none.
 
-    def left(share: float = 1.0) -> float:
-        return (began + limit - time.monotonic()) * share
+    Args:
+        limit: seconds, as for `plan`.
+        stop: as for `plan`.
 
-    def watch(model: Model) -> Callable[[float, float], None]:
+    Raises:
+        Stopped: as for `plan`.
+        Mismatch: if the loom refuses what the planner took.
+    """
+    found = cheapest_found(task, limit=limit, progress=progress, stop=stop)
+    return found if isinstance(found, Lack) else found.order
+
+
+def cheapest_found(
+    task: Task,
+    *,
+    limit: float,
+    progress: Callable[[Progress], None] | None = None,
+    stop: Callable[[], bool] | None = None,
+    at_least: float = 0.0,
+) -> Found | Lack:
+    """`cheapest`, with the schedule.
+
+    Args:
+        at_least: no order takes fewer minutes, as is known from elsewhere.
+    """
+    try:
+        return _Search(task, limit, progress, stop, at_least).found()
+    except ValueError as error:  # the loom refused a step that the planner took
+        raise Mismatch(f"The planner went wrong: {error}") from error
+
+
+class _Search:
+    """The search for the cheapest order of a task.
+
+    Attributes:
+        best: the cheapest order so far.
+        bound: minutes; no order takes fewer.
+    """
+
+    def __init__(
+        self,
+        task: Task,
+        limit: float,
+        progress: Callable[[Progress], None] | None,
+        stop: Callable[[], bool] | None,
+        at_least: float,
+    ) -> None:
+        self._began = time.monotonic()
+        self._task, self._piece, self._limit = task, task.asked, limit
+        self._progress, self._stop = progress, stop
+        self._handles = self._piece.loom.spare_handles > 0
+        self._grain = grain_of(task.piece.minutes)
+        self._shafts = relevant_shafts(self._piece, task.begin, task.end)
+        self.best: Found | None = None
+        self.bound = at_least
+
+    def found(self) -> Found | Lack:
+        """Search."""
+        task, piece = self._task, self._piece
+        if not self._shafts or not piece.rows:
+            return _without_search(task)
+        self._cut = stages(piece, self._shafts)
+        lack = Lack(task, self._shafts, self._cut, self._limit)
+        if is_hopeless(piece.loom, self._cut):
+            return lack
+        self.best = _best_by_rule(task, self._cut)
+        elsewhere = pulls_elsewhere(piece, self._shafts) * task.piece.minutes.pull
+        self._constant = elsewhere + task.sunk
+        self._raise_bound(self._constant if task.end is not None else elsewhere)
+        self._tell()  # what is known before the search, which may be silent for a while
+        size = self._size("bounding")
+        begun = size <= self._limit * (PER_SECOND_WITH_HANDLES if self._handles else PER_SECOND)
+        if self.best is None or begun:
+            self._without_spare_handles()
+        if self.best is not None and not self._is_proven() and (not begun or (self._handles and size > WIDE)):
+            self._in_blocks()
+        if self.best is None or begun or self._is_proven():
+            self._whole()
+        else:
+            self._in_windows(time.monotonic() + self._left(0.5))
+            self._with_its_walks()
+            self._in_windows(self._began + self._limit * 0.97)
+            if self._left() > 0.2 * self._limit:  # no window gained anything any more
+                self._whole()
+        if self.best is None:
+            if self._is_stopped():
+                raise Stopped
+            return lack
+        return self._ended(self.best)
+
+    # -- the whole at once ------------------------------------------------------------------------
+
+    def _whole(self) -> None:
+        """Solve the whole program; first one that bounds all orders, and is as a rule one itself."""
+        if self._is_proven():
+            self._tidy(self._model("bounding"))
+            return
+        for breadth in ("bounding", "split") if self._handles else ("split",):
+            model = self._model(breadth)
+            found = self._solve(model, self._left(0.9))
+            if self.best is None and found.impossible and not model.complete:
+                # perhaps with parts that were left out
+                model = self._model("split", ALL_PARTS)
+                found = self._solve(model, self._left(), first=True)
+            if self.best is None and found.impossible:
+                return
+            if self.best is None and not self._is_stopped() and breadth == "split":
+                # the time ran out before there was any order: look on for one
+                self._solve(model, math.inf, first=True)
+            if self._is_proven():
+                self._tidy(model)
+                return
+            if self.best is not None and (self._left() <= 0 or self._is_stopped()):
+                return
+
+    def _without_spare_handles(self, share: float = 0.35) -> None:
+        """Begin with what can be done without the spare handles: that is found sooner."""
+        if self._handles and not self._is_proven():
+            bare = replace(self._piece, loom=replace(self._piece.loom, spare_handles=0))
+            self._solve(self._model(of=bare), self._left(share), bounds=False)
+            self._tell()
+
+    def _tidy(self, model: Model) -> None:
+        """Of the orders that cost as little, one with the fewest walks, and then the fewest visits."""
+        assert self.best is not None
+        tidy = model.tidiest(
+            self.best.order.totals.minutes - self._constant + max(self._grain / 4, CLOSE / 2),
+            seconds=max(self._left(), 0.1),
+            start=self.best.schedule,
+            under_way=self._task.under_way,
+        )
+        if tidy.values is not None and model.is_lawful(schedule := model.schedule(tidy.values)):
+            self.best = _tidier(self.best, _order(self._task, schedule))
+
+    # -- in blocks --------------------------------------------------------------------------------
+
+    def _in_blocks(self) -> None:
+        """Bound it block by block, and let the walks fall where that has them."""
+        assert self.best is not None
+        model = self._model("bounding")
+        if len(model.program.costs) > self._left() * BOUNDED_PER_SECOND:
+            self._without_spare_handles(0.8)
+            return
+        blocks = Blocks(model.program, self._apart(), self._stop)
+        until = time.monotonic() + self._left(BOUNDING_SHARE)
+        for number in range(MOST_SWEEPS):
+            before = blocks.bound
+            left = until - time.monotonic()
+            if left <= 0 or self._is_stopped():
+                break
+            blocks.sweep(between=number % 2 == 1, seconds=left)
+            self._bound_by(blocks, model)
+            if number > 1 and blocks.bound - before < SMALL_GAIN * blocks.bound:
+                break
+        if blocks.are_apart:
+            values = blocks.settle(seconds=max(self._left(SETTLING_SHARE), 0.1), grain=self._grain)
+            if values is not None and model.is_lawful(schedule := model.schedule(values)):
+                self.best = _better(self.best, _order(self._task, schedule))
+            self._bound_by(blocks, model)
+        if not self._is_proven():
+            self._walks_as_in(model, blocks.values)
+
+    def _bound_by(self, blocks: Blocks, model: Model) -> None:
+        if model.complete:
+            self._raise_bound(blocks.bound + self._constant)
+        self._tell()
+
+    def _apart(self) -> list[int]:
+        """Per stage and for the end: rows before it that ask nothing of the shafts that matter."""
+        shafts, piece = self._shafts, self._piece
+        asks = [any(asked_of(piece, row, shaft) for shaft in shafts) for row in range(1, len(piece.rows) + 1)]
+        found = [0]
+        for stage in self._cut:
+            rows = range(stage.last, stage.first - 1, -1)
+            found.append(next((stage.last - row for row in rows if asks[row - 1]), len(rows)))
+        return found
+
+    def _walks_as_in(self, model: Model, values: np.ndarray) -> None:
+        """Make walks where the relaxation has them: whole ones, from parts of one along the rows.
+
+        So where it has a whole walk in some stretch of gaps, at least one is made there.
+        """
+        walks = model.walks_in(values)
+        summed = np.cumsum([0.0, *walks[1 : len(self._cut)]])
+        models = []
+        for share in SHARES:
+            marks = np.floor(summed + share + 1e-6)
+            gaps = {int(gap) for gap in np.flatnonzero(np.diff(marks, prepend=marks[0]))}
+            for first, last in model.needed:  # it may have fallen between two blocks
+                if first and last < len(self._cut) and not gaps & set(range(first, last + 1)):
+                    gaps.add(max(range(first, last + 1), key=lambda gap: walks[gap]))
+            models.append(self._model("lawful", cut=joined(self._cut, gaps)))
+        seconds = max(self._left(0.3), 0.1)
+        with ThreadPoolExecutor(AT_ONCE) as pool:
+            relaxed = list(pool.map(lambda one: one.program.relax(seconds=seconds, stop=self._stop), models))
+        bounds = [(one.bound, number) for number, one in enumerate(relaxed) if one is not None]
+        if bounds:
+            self._solve(models[min(bounds)[1]], self._left(0.3), bounds=False)
+            self._tell()
+        else:
+            self._without_spare_handles()
+
+    def _with_its_walks(self) -> None:
+        """Plan all anew with the walks of the best so far, and no others."""
+        assert self.best is not None
+        schedule, cut = self.best.schedule, self._cut
+        gaps = [
+            gap for gap in range(1, len(cut)) if schedule[cut[gap].first - 1] != schedule[cut[gap].first - 2]
+        ]
+        self._solve(self._model("lawful", cut=joined(cut, gaps)), self._left(0.6), bounds=False)
+        self._tell()
+
+    def _in_windows(self, until: float) -> None:
+        """Plan a window of stages anew, with what stands far before and after it as it is, and move it along.
+
+        Around stages between which a walk may fall anywhere there are some with the walks as they are. Two
+        windows that do not touch are planned at a time.
+        """
+        assert self.best is not None
+        size = WINDOW_WITH_HANDLES if self._handles else WINDOW
+        schedule = list(self.best.schedule)
+        starts = range(0, len(self._cut), max(size // 2, 1))
+        half = (len(starts) + 1) // 2
+        place, without_gain = 0, 0
+        with ThreadPoolExecutor(AT_ONCE) as pool:
+            while without_gain <= half and time.monotonic() < until and not self._is_stopped():
+                places = {place, place + half} & set(range(len(starts)))
+                windows = [self._window(schedule, starts[at], starts[at] + size) for at in sorted(places)]
+                if len(windows) > 1 and windows[0][-1].last >= windows[1][0].first - 1:
+                    windows = windows[:1]
+                seconds = min(until - time.monotonic(), WINDOW_SECONDS)
+                found = pool.map(lambda window: self._anew(schedule, window, seconds), windows)  # noqa: B023
+                without_gain += 1
+                for window, better in zip(windows, list(found), strict=True):
+                    if better is not None:
+                        schedule[window[0].first - 1 : window[-1].last] = better
+                        without_gain = 0
+                place = (place + 1) % half
+        self.best = _better(self.best, _order(self._task, schedule))
+
+    def _anew(self, schedule: Schedule, window: Sequence[Stage], seconds: float) -> Schedule | None:
+        """A cheaper schedule for these stages, with all before and after as it is; None: none."""
+        task = self._task
+        before, after = window[0].first - 1, window[-1].last
+        begin = schedule[before - 1] if before else task.begin
+        end = schedule[after] if after < len(self._piece.rows) else task.end
+        model = Model(self._piece, self._shafts, window, begin, end, breadth="lawful")
+        found = model.cheapest(seconds=seconds, grain=self._grain, start=schedule, stop=self._stop)
+        if found.values is None:
+            return None
+        if model.program.objective(found.values) > model.minutes_of(schedule) - CLOSE:
+            return None
+        return model.schedule(found.values)
+
+    def _window(self, schedule: Schedule, first: int, end: int) -> list[Stage]:
+        """These stages, and on both sides some more, joined where there is no walk between them."""
+        cut = self._cut
+        gaps = {
+            gap
+            for gap in range(1, len(cut))
+            if first < gap < end or schedule[cut[gap].first - 1] != schedule[cut[gap].first - 2]
+        } | {first, end}
+        before = sorted(gap for gap in gaps if gap < first)
+        behind = sorted(gap for gap in gaps if gap > end)
+        start = before[-MARGIN] if len(before) >= MARGIN else 0
+        stop = behind[MARGIN - 1] if len(behind) >= MARGIN else len(cut)
+        return joined(cut[start:stop], {gap - start for gap in gaps})
+
+    # -- what all of it uses ----------------------------------------------------------------------
+
+    def _model(
+        self,
+        breadth: Breadth = "split",
+        most_parts: int = MOST_PARTS,
+        *,
+        of: Piece | None = None,
+        cut: Sequence[Stage] | None = None,
+    ) -> Model:
+        task = self._task
+        return Model(
+            of or self._piece,
+            self._shafts,
+            cut or self._cut,
+            task.begin,
+            task.end,
+            most_parts,
+            task.begin,
+            breadth=breadth,
+        )
+
+    def _solve(self, model: Model, seconds: float, *, first: bool = False, bounds: bool = True) -> Outcome:
+        """Solve a model, and keep what it finds.
+
+        Args:
+            first: stop at the first order found.
+            bounds: whether no order is cheaper than its optimum, if it is complete.
+        """
+        bounds = bounds and model.complete
+        found = model.cheapest(
+            seconds=seconds,
+            grain=self._grain,
+            start=self.best.schedule if self.best is not None else None,
+            watch=self._watch(bounds) if self._progress is not None else None,
+            first=first,
+            stop=self._stop,
+        )
+        if found.values is not None and model.is_lawful(schedule := model.schedule(found.values)):
+            self.best = _better(self.best, _order(self._task, schedule))
+        if bounds and not found.impossible and math.isfinite(found.bound):
+            self._raise_bound(found.bound + self._constant)
+        return found
+
+    def _watch(self, bounds: bool) -> Callable[[float, float], None]:
         def look(minutes: float, bound: float) -> None:
-            assert progress is not None
-            if not model.complete or model.piece != piece:
-                bound = -math.inf  # another order may take fewer minutes than any of this program's
-            minutes, bound = minutes + constant, bound + constant
-            if best is not None:
-                minutes = min(minutes, best.order.totals.minutes)
-            seconds = time.monotonic() - began
-            progress(Progress(seconds, *(m if math.isfinite(m) else None for m in (minutes, bound))))
+            if bounds and math.isfinite(bound):
+                self._raise_bound(bound + self._constant)
+            self._tell(minutes + self._constant if bounds and not self._handles else math.inf)
 
         return look
 
-    def search(model: Model, seconds: float, first: bool = False) -> Outcome:
-        nonlocal best
-        found = model.cheapest(
-            seconds=seconds,
-            grain=grain,
-            start=best.schedule if best is not None else None,
-            watch=watch(model) if progress is not None else None,
-            first=first,
-        )
-        if found.values is not None:
-            best = _better(best, _order(task, model.schedule(found.values)))
-        return found
+    def _tell(self, minutes: float = math.inf) -> None:
+        """Tell how far the search is.
 
-    def model_of(piece: Piece, most_parts: int = MOST_PARTS) -> Model:
-        return Model(piece, shafts, cut, task.begin, task.end, most_parts, task.begin)
+        Args:
+            minutes: of an order that the solver has and we have not yet.
+        """
+        if self._progress is None:
+            return
+        if self.best is not None:
+            minutes = min(minutes, self.best.order.totals.minutes)
+        seconds = time.monotonic() - self._began
+        order = None if self.best is None else self.best.order
+        self._progress(Progress(seconds, minutes if math.isfinite(minutes) else None, self.bound, order))
 
-    if progress is not None:  # what is known before the search, which may be silent for a while
-        minutes = None if best is None else best.order.totals.minutes
-        progress(Progress(time.monotonic() - began, minutes, unavoidable))
-    candidates = candidates_of(piece.loom, shafts, cut, standing=task.begin.inside)
-    size = len(cut) * sum(len(found.parts) for found in candidates.values())
-    handles = piece.loom.spare_handles > 0
-    too_large = size > (PER_SECOND_WITH_HANDLES if handles else PER_SECOND) * limit
-    if handles and size <= PER_SECOND * limit:
-        # What can be done without the spare handles is found quickly, and is where the search begins.
-        search(model_of(replace(piece, loom=replace(piece.loom, spare_handles=0))), left(0.25))
-    if best is not None and (too_large or (handles and size > WIDE)):
-        until = began + limit * (0.9 if too_large else 0.5)
-        best = _in_windows(task, shafts, cut, best, grain, until)
-        if too_large:  # the whole would not even be begun in the time that is left
-            return replace(best.order, bound=math.floor(unavoidable * 1e6) / 1e6)
-    model = model_of(piece)
-    found = search(model, left(0.9))
-    if best is None and found.impossible and not model.complete:  # perhaps with parts that were left out
-        model = model_of(piece, ALL_PARTS)
-        found = search(model, left(), first=True)
-    if best is None and not found.impossible:  # the time ran out before there was any order: look on for one
-        found = search(model, math.inf, first=True)
-    if best is None:
-        return lack
-    bound = constant + found.bound if model.complete and math.isfinite(found.bound) else unavoidable
-    if bound > best.order.totals.minutes - max(grain * 0.75, CLOSE):
-        bound = best.order.totals.minutes
-        tidy = model.tidiest(
-            bound - constant + max(grain / 4, CLOSE / 2),
-            seconds=max(left(), 0.1),
-            start=best.schedule,
-            under_way=task.under_way,
-        )
-        if tidy.values is not None:
-            best = _tidier(best, _order(task, model.schedule(tidy.values)))
-    bound = math.floor(bound * 1e6) / 1e6
-    return replace(best.order, proven=bound >= best.order.totals.minutes - CLOSE, bound=bound)
+    def _raise_bound(self, bound: float) -> None:
+        self.bound = max(self.bound, bound)
+
+    def _is_proven(self) -> bool:
+        """Whether no order costs less than the best so far."""
+        slack = max(self._grain * 0.75, CLOSE)
+        return self.best is not None and self.bound > self.best.order.totals.minutes - slack
+
+    def _is_stopped(self) -> bool:
+        return self._stop is not None and self._stop()
+
+    def _left(self, share: float = 1.0) -> float:
+        """Seconds: a share of those that are left."""
+        return (self._began + self._limit - time.monotonic()) * share
+
+    def _size(self, breadth: Breadth) -> int:
+        """Stages × candidate parts."""
+        loom, begin = self._piece.loom, self._task.begin.inside
+        found = candidates_of(loom, self._shafts, self._cut, standing=begin, breadth=breadth)
+        return len(self._cut) * sum(len(those.parts) for those in found.values())
+
+    def _ended(self, best: Found) -> Found:
+        """The best order with its bound."""
+        bound = best.order.totals.minutes if self._is_proven() else self.bound
+        bound = math.floor(bound * 1e6) / 1e6
+        proven = bound >= best.order.totals.minutes - CLOSE
+        return replace(best, order=replace(best.order, proven=proven, bound=bound))
 
 
-def _without_search(task: Task) -> WorkOrder | Lack:
+def _without_search(task: Task) -> Found | Lack:
     """The order where nothing in the loom matters to any row, or no row comes."""
     if task.end is not None and task.begin != task.end and not task.may_walk(0):
         return Lack(task, [], [], 0.0)
-    order = assemble(task, [task.begin] * len(task.visits))
-    return replace(order, proven=True, bound=order.totals.minutes)
+    schedule = [task.begin] * len(task.visits)
+    order = assemble(task, schedule)
+    return Found(replace(order, proven=True, bound=order.totals.minutes), schedule)
 
 
 WINDOW, WINDOW_WITH_HANDLES = 40, 8
 """Stages planned anew at a time, where the whole is too large to be planned at once."""
 
+MARGIN = 5
+"""Walks on each side of a window that are made as before, with other things done on them."""
+
 WINDOW_SECONDS = 2.0
 
-WIDE = 4_000
-"""Stages × candidate parts above which windows are planned first, with spare handles."""
+WIDE = 500
+"""Stages × candidate parts above which blocks come first, with spare handles."""
 
-PER_SECOND, PER_SECOND_WITH_HANDLES = 10_000, 1_000
-"""Stages × candidate parts that the solver can be expected to begin on in a second."""
+PER_SECOND, PER_SECOND_WITH_HANDLES = 4_000, 80
+"""Stages × candidate parts that the solver can be expected to get somewhere with in a second, all at once."""
 
+BOUNDED_PER_SECOND = 4_000
+"""Variables of a program that can be priced in blocks, in a second of the time left, beside all the rest."""
 
-def _in_windows(
-    task: Task, shafts: list[int], cut: list[Stage], best: _Found, grain: float, until: float
-) -> _Found:
-    """Plan a window of stages anew, with what stands before and after it as it is, and move it along.
+BOUNDING_SHARE, MOST_SWEEPS, SMALL_GAIN = 0.4, 16, 0.0002
+"""Of the time left, for the bound block by block; sweeps at most; a gain of the bound not worth another."""
 
-    Args:
-        until: when to stop, on the monotonic clock.
-    """
-    piece = task.asked
-    size = WINDOW_WITH_HANDLES if piece.loom.spare_handles else WINDOW
-    schedule = list(best.schedule)
-    first, without_gain = 0, 0
-    while without_gain <= len(cut) // (size // 2) and time.monotonic() < until:
-        window = cut[first : first + size]
-        before, after = window[0].first - 1, window[-1].last
-        begin = schedule[before - 1] if before else task.begin
-        end = schedule[after] if after < len(piece.rows) else task.end
-        model = Model(piece, shafts, window, begin, end)
-        seconds = min(until - time.monotonic(), WINDOW_SECONDS)
-        found = model.cheapest(seconds=seconds, grain=grain, start=schedule)
-        without_gain += 1
-        if (
-            found.values is not None
-            and model.program.objective(found.values) < model.minutes_of(schedule) - CLOSE
-        ):
-            schedule[before:after] = model.schedule(found.values)
-            without_gain = 0
-        first = first + size // 2 if after < len(piece.rows) else 0
-    return _better(best, _order(task, schedule))
+SETTLING_SHARE = 0.12
+"""Of the time left, for all blocks with whole walks."""
+
+SHARES = (0.5, 0.0, 0.75, 0.25)
+"""Where the walks are put together from: shares of one at the first row."""
 
 
-def _order(task: Task, schedule: Schedule) -> _Found:
-    return _Found(assemble(task, schedule), schedule)
+def _order(task: Task, schedule: Schedule) -> Found:
+    return Found(assemble(task, schedule), schedule)
 
 
-def _best_by_rule(task: Task, cut: list[Stage]) -> _Found | None:
+def _best_by_rule(task: Task, cut: list[Stage]) -> Found | None:
     """The cheapest order that can be had without a search, if any."""
     schedules = hand_schedules(task)
     if task.can_be(task.known):
@@ -264,18 +534,18 @@ def _best_by_rule(task: Task, cut: list[Stage]) -> _Found | None:
     return best
 
 
-def _better(best: _Found | None, other: _Found) -> _Found:
+def _better(best: Found | None, other: Found) -> Found:
     return other if best is None or other.order.totals.minutes < best.order.totals.minutes else best
 
 
-def _tidier(best: _Found, other: _Found) -> _Found:
+def _tidier(best: Found, other: Found) -> Found:
     """The one with fewer walks, then fewer visits, if it costs no more."""
     if other.order.totals.minutes > best.order.totals.minutes + CLOSE:
         return best
     return min(best, other, key=lambda found: (found.order.totals.walks, visits(found.order.steps)))
 
 
-def _grain(minutes: Minutes) -> float:
+def grain_of(minutes: Minutes) -> float:
     """The largest number of minutes of which every cost is a whole multiple; 0 where it is very small.
 
     The costs of two orders differ by nothing or by at least this.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -57,7 +58,7 @@ def relevant_shafts(piece: Piece, begin: Standing = BARE, end: Standing | None =
     return found
 
 
-def stages(piece: Piece, shafts: list[int]) -> list[Stage]:
+def stages(piece: Piece, shafts: list[int], *, by_runs: bool = True) -> list[Stage]:
     """Cut the rows into stages.
 
     A walk after a row may be put off, or made earlier, without loss until it meets one of the cuts; see
@@ -65,6 +66,7 @@ def stages(piece: Piece, shafts: list[int]) -> list[Stage]:
 
     Args:
         shafts: the relevant ones.
+        by_runs: whether rows that ask the same make no cut between them; not where cells may be changed.
     """
     last = len(piece.rows)
     asked = [
@@ -93,7 +95,7 @@ def stages(piece: Piece, shafts: list[int]) -> list[Stage]:
     bounds.append((start, last))
     ends = {gap: bound for bound in bounds for gap in range(bound[0] + 1, bound[1])}
     for gap in cuts:
-        if gap in ends and all(as_good(gap, end) for end in ends[gap]):
+        if by_runs and gap in ends and all(as_good(gap, end) for end in ends[gap]):
             continue
         kept.append(gap)
     edges = [0, *kept, last]
@@ -109,3 +111,21 @@ def stages(piece: Piece, shafts: list[int]) -> list[Stage]:
         )
         for first, end in pairwise(edges)
     ]
+
+
+def joined(cut: Sequence[Stage], gaps: Collection[int]) -> list[Stage]:
+    """The stages, joined wherever there is no walk between them.
+
+    Args:
+        gaps: where walks are: g for one between the stages g − 1 and g, counted from 0.
+    """
+    found: list[Stage] = []
+    for place, stage in enumerate(cut):
+        if not found or place in gaps:
+            found.append(stage)
+            continue
+        asked = {shaft: Counter(parts) for shaft, parts in found[-1].asked.items()}
+        for shaft, parts in stage.asked.items():
+            asked[shaft] = asked.get(shaft, Counter()) + parts
+        found[-1] = Stage(found[-1].first, stage.last, asked)
+    return found

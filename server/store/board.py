@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 from typing import TypeVar, cast
 
-from sqlalchemy import Engine, delete, func
+from sqlalchemy import delete, func
 from sqlmodel import Session, col, select
 
 from server.design.design import (
@@ -27,7 +25,7 @@ from server.design.design import (
     write_design,
 )
 from server.design.warp import Warp, read_warp
-from server.store.opening import transaction
+from server.store.opening import OfOneFile
 from server.store.sent_twice import sent_before
 from server.store.tables import ChangeRow, DesignRow, FigureRow, PieceRow, WarpRow
 
@@ -110,20 +108,11 @@ class Figure:
     rows: tuple[str, ...]
 
 
-class Board:
+class Board(OfOneFile):
     """The drawing board of one database file; `Store.board` makes it.
 
     Every method may raise `StoreFailure`; then nothing was changed.
     """
-
-    def __init__(self, path: Path, reading: Engine, writing: Engine, now: Callable[[], datetime]) -> None:
-        self._path, self._reading, self._writing, self._now = path, reading, writing, now
-
-    def _read(self) -> AbstractContextManager[Session]:
-        return transaction(self._path, self._reading)
-
-    def _write(self) -> AbstractContextManager[Session]:
-        return transaction(self._path, self._writing)
 
     # --- warps -------------------------------------------------------------------------------------------
 

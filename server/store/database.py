@@ -19,23 +19,25 @@ from sqlmodel import Session, col, select
 
 from server.design.piece import Piece
 from server.design.piece_file import read_piece
-from server.plan.replay import verify
-from server.plan.workorder import WorkOrder, read_workorder, write_workorder
+from server.plan.workorder import WorkOrder, read_workorder
 from server.session.cards import Course, deal, deal_course
 from server.session.place import Decks, NotNow, Place, Tap, after_tap, is_stale
 from server.store.board import Board
 from server.store.courses import read_course, write_course
 from server.store.failure import READ_ONLY, StoreFailure, told
 from server.store.opening import bring_up_to_date, open_engine, revision_of, transaction, write_ahead
+from server.store.piece_rows import add_row, piece_row
 from server.store.sent_twice import sent_before
 from server.store.tables import CourseRow, NameRow, NoteRow, PieceRow, PreferenceRow, TapRow, utc_text
 from server.store.weavings import Answer, Log, LogEntry, Note, PieceLine, Weaving, rows_woven
+from server.store.worked_out import WorkedOut
 
 __all__ = ["Store", "StoreFailure", "utc_now"]
 
 STALE = "Another tap was first; this is where the piece is now."
 
-# what every tap asks of the file, in SQL itself: to put it together anew takes longer than the disk does
+# what every tap or page asks of the file, in SQL itself: to put that together takes longer than the disk does
+_PREFERENCES = "SELECT key, value FROM preferences"
 _NEW_TAPS = "SELECT kind, detail, key, at FROM taps WHERE piece = ? AND turn > ? ORDER BY turn"
 _ADD_TAP = "INSERT INTO taps (piece, turn, kind, card, at, detail, key) VALUES (?, ?, ?, ?, ?, ?, ?)"
 
@@ -74,6 +76,7 @@ class Store:
     Attributes:
         name: the file's own name, eight hexadecimal digits, made at random with it.
         board: the warps, designs and figures in it.
+        worked_out: the questions that take long, and their answers.
     """
 
     def __init__(self, path: Path, *, clock: Callable[[], datetime] = utc_now) -> None:
@@ -111,6 +114,7 @@ class Store:
                 raise
         self._writing = self._reading.execution_options(immediate=True)
         self.board = Board(path, self._reading, self._writing, self.now)
+        self.worked_out = WorkedOut(path, self._reading, self._writing, self.now)
 
     def now(self) -> datetime:
         """The time by this store's clock, in UTC."""
@@ -144,22 +148,9 @@ class Store:
             Unusable: if the text is no piece.
             Mismatch: if the order does not weave it.
         """
-        piece = read_piece(text)
-        verify(piece, order)
-        row = PieceRow(
-            name=piece.name,
-            loom_name=piece.loom.name,
-            file_text=text,
-            order_text=write_workorder(order),
-            added_at=self.now(),
-            design=design,
-        )
+        row = piece_row(text, order, self.now(), design)
         with self._transaction(self._writing) as session:
-            if sent and (kept := sent_before(session, row, ("file_text",), "added_at")):
-                return kept
-            session.add(row)
-            session.flush()
-            return cast(int, row.id)
+            return add_row(session, row, sent=sent)
 
     def weaving(self, piece_id: int) -> Weaving | None:
         """A piece as it is now; None if there is no such piece."""
@@ -308,7 +299,7 @@ class Store:
     def preferences(self) -> dict[str, str]:
         """All preferences that were ever set."""
         with self._transaction(self._reading) as session:
-            return {row.key: row.value for row in session.exec(select(PreferenceRow))}
+            return {row.key: row.value for row in session.connection().exec_driver_sql(_PREFERENCES)}
 
     def set_preferences(self, values: Mapping[str, str]) -> None:
         """Set these preferences, all or none."""

@@ -6,9 +6,10 @@ import os
 import sqlite3
 import threading
 import time
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, closing, contextmanager
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 
 from alembic import command
@@ -62,6 +63,19 @@ def transaction(path: Path, engine: Engine) -> Iterator[Session]:
         yield session
 
 
+class OfOneFile:
+    """What `Store` hands on to for some of its tables: reading, writing and the clock, for one file."""
+
+    def __init__(self, path: Path, reading: Engine, writing: Engine, now: Callable[[], datetime]) -> None:
+        self._path, self._reading, self._writing, self._now = path, reading, writing, now
+
+    def _read(self) -> AbstractContextManager[Session]:
+        return transaction(self._path, self._reading)
+
+    def _write(self) -> AbstractContextManager[Session]:
+        return transaction(self._path, self._writing)
+
+
 def write_ahead(path: Path) -> None:
     """Set the journal mode; it stays with the file. SQLite does not wait for others here, so we do."""
     give_up = time.monotonic() + BUSY_SECONDS
@@ -95,7 +109,7 @@ def revision_of(path: Path) -> str | None:
     if row is None:
         return None
     revision = str(row[0])
-    if revision not in {script.revision for script in _scripts(_config()).walk_revisions()}:
+    if revision not in _revisions():
         raise StoreFailure(
             f"{path} was made by a newer Spareshaft than this one. Nothing was changed; start the newer one."
         )
@@ -106,11 +120,11 @@ def bring_up_to_date(engine: Engine, path: Path, now: datetime) -> None:
     """Run the migrations that are missing, all or none, after a copy of a file that has tables."""
     with _one_at_a_time, engine.execution_options(immediate=True).begin() as connection:
         revision = revision_of(path)
-        config = _config()
-        if revision == _scripts(config).get_current_head():
+        if revision == _revisions()[0]:
             return
         if revision is not None:
             _copy(path, path.with_name(f"{path.stem}-{revision}-{now:%Y%m%dT%H%M%SZ}{path.suffix}"))
+        config = _config()
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
 
@@ -122,8 +136,10 @@ def _config() -> Config:
     return config
 
 
-def _scripts(config: Config) -> ScriptDirectory:
-    return ScriptDirectory.from_config(config)
+@cache
+def _revisions() -> tuple[str, ...]:
+    """All that this program knows, the newest first; to read their files takes longer than to open one."""
+    return tuple(script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions())
 
 
 def _copy(path: Path, copy: Path) -> None:

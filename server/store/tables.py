@@ -135,6 +135,38 @@ class NoteRow(SQLModel, table=True):
     thrown_away: bool = False
 
 
+class QuestionRow(SQLModel, table=True):
+    """A question that takes long, with its answer once it has one."""
+
+    __tablename__ = "questions"
+
+    id: int | None = Field(default=None, primary_key=True)
+    key: str = Field(sa_type=Text, index=True)
+    kind: str = Field(sa_type=Text)
+    piece_text: str = Field(sa_type=Text)
+    options_text: str = Field(sa_type=Text)
+    state: str = Field(sa_type=Text)
+    tries: int = 0  # how often it was begun
+    server: int  # the process that works it out
+    asked_at: datetime = Field(sa_type=UtcTime)
+    ended_at: datetime | None = Field(default=None, sa_type=UtcTime)
+    answer_text: str = Field(default="", sa_type=Text)
+
+
+class PieceToComeRow(SQLModel, table=True):
+    """A piece that is to be among the pieces as soon as its plan is there."""
+
+    __tablename__ = "pieces_to_come"
+
+    id: int | None = Field(default=None, primary_key=True)
+    question: int = Field(foreign_key="questions.id", index=True)
+    file_text: str = Field(sa_type=Text)
+    design: int | None = None
+    asked_at: datetime = Field(sa_type=UtcTime)
+    given_up: bool = False
+    piece: int | None = Field(default=None, foreign_key="pieces.id")
+
+
 class NameRow(SQLModel, table=True):
     """The database's own name, made at random; its one row never changes."""
 

@@ -6,7 +6,6 @@ bands it was shown; where they are others by now, nothing changes and she is tol
 
 from __future__ import annotations
 
-import logging
 import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -34,17 +33,14 @@ from server.design.bands import (
 )
 from server.design.cells import LIFTED
 from server.design.design import MOST_PICKS, MOST_TIMES, Band, Change, Design, mark_of, piece_text
-from server.design.piece_file import Unusable, read_piece
+from server.design.piece_file import Unusable
 from server.design.threads import Threads
-from server.plan.planner import NoPlan, plan
-from server.plan.replay import Mismatch
 from server.store.board import KeptDesign
 from server.web.designs import MOST_ROWS, name_of, picks_from
 from server.web.drawings import row_path
-from server.web.pieces import PLANNING_SECONDS
-from server.web.rendering import NotUnderstood, go_to, is_count, number_of, page, preferences_of, store_of
+from server.web.rendering import NotUnderstood, is_count, number_of, page, store_of
 from server.web.squared import design_of
-from server.web.turn_to_plan import turn_to_plan
+from server.web.working import NotWoven, plan_and_keep
 
 router = APIRouter()
 
@@ -60,8 +56,6 @@ PICTURE_WIDE = 240
 """Pixels of a small picture across."""
 PICTURE_HIGH = 260
 """Pixels of the highest; longer bands are drawn shorter."""
-
-_log = logging.getLogger("spareshaft")
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +168,7 @@ def _bands_page(
     *,
     typed: Mapping[int, Mapping[str, str]] | None = None,
     wrong: Mapping[int, str] | None = None,
+    why_not: str = "",
 ) -> Response:
     store = store_of(request)
     views = band_views(kept, typed or {}, wrong or {})
@@ -184,6 +179,7 @@ def _bands_page(
         status=status,
         kept=kept,
         message=message,
+        why_not=why_not,
         views=views,
         rows=sum(view.rows for view in views),
         picks=picks,
@@ -375,16 +371,14 @@ def make_piece(request: Request, design: str) -> Response:
     """Plan the design as it is now, and put it among the pieces; what stands in the way is said."""
     kept = design_of(request, design)
     try:
-        piece = _plan_and_keep(request, kept)
-    except NoPlan as why:
-        naming = preferences_of(store_of(request)).naming(kept.warp.loom)
-        return _bands_page(request, kept, why.counted(naming.shaft), 422)
+        return _plan_and_keep(request, kept)
+    except NotWoven as why:
+        return _bands_page(request, kept, why.said, 422, why_not=why.why_not)
     except (Unusable, NotUnderstood) as why:
         return _bands_page(request, kept, str(why), 422)
-    return go_to(request, f"/pieces/{piece}")
 
 
-def _plan_and_keep(request: Request, kept: KeptDesign) -> int:
+def _plan_and_keep(request: Request, kept: KeptDesign) -> Response:
     units = kept.design.units
     rows = sum(len(band.rows_of(units)) * band.times for band in kept.design.bands)
     if rows > MOST_ROWS_PLANNED:
@@ -397,15 +391,4 @@ def _plan_and_keep(request: Request, kept: KeptDesign) -> int:
             f"{rows:,} rows of {units:,} units are more than a piece has at most, "
             f"{MOST_CELLS_PLANNED:,} cells. Make several designs of it."
         )
-    text = piece_text(kept.name, kept.design, kept.warp)
-    piece = read_piece(text)
-    with turn_to_plan():
-        try:
-            order = plan(piece, limit=PLANNING_SECONDS)
-            return store_of(request).add_piece(text, order, sent=True, design=kept.id)
-        except Mismatch as fault:
-            _log.exception("A plan came out wrong.")
-            raise NotUnderstood(
-                "The plan that Spareshaft worked out does not weave this design, so no piece was made. "
-                "The fault is Spareshaft’s, not the design’s."
-            ) from fault
+    return plan_and_keep(request, piece_text(kept.name, kept.design, kept.warp), design=kept.id)

@@ -27,13 +27,28 @@ from server.web import (
     standing,
     walks_ahead,
     warps,
+    ways,
+    ways_cells,
+    ways_methods,
+    ways_more,
+    ways_places,
+    ways_unaided,
+    ways_why_not,
     worker,
+    working,
 )
 
 routers: list[APIRouter] = [
     hold.router,  # first, because it is asked most
     pieces.router,
     plan.router,
+    ways.router,
+    ways_cells.router,
+    ways_methods.router,
+    ways_more.router,
+    ways_places.router,
+    ways_unaided.router,
+    ways_why_not.router,
     at_loom.router,
     follow.router,
     standing.router,
@@ -51,6 +66,7 @@ routers: list[APIRouter] = [
     bands.router,
     help_card.router,
     worker.router,
+    working.router,
     cloth.router,
     bring.router,
     squared.router,  # last: the address of a design fits /designs/new, too

@@ -182,7 +182,8 @@ def trouble_lines(piece: Piece, naming: Naming) -> list[TroubleLine]:
 
 
 @lru_cache(maxsize=32)
-def _hand_totals(piece: Piece) -> Totals | None:
+def hand_totals(piece: Piece) -> Totals | None:
+    """What the piece takes by the hand rule; None where the loom does not suffice for it."""
     order = hand_rule(piece)
     return order.totals if order else None
 
@@ -204,7 +205,7 @@ def _plan_page(request: Request, weaving: Weaving, message: str = "", status: in
         message=message,
         totals=weaving.order.totals,
         could_save=max(0.0, weaving.order.totals.minutes - weaving.order.bound),
-        by_hand=_hand_totals(weaving.piece),
+        by_hand=hand_totals(weaving.piece),
         anew=weaving.courses[weaving.place.course - 1] if weaving.place.course else None,
         walks=walk_lines(cards, wished(weaving.piece, wishes_of(weaving)).free_walks),
         temporaries=temporary_lines(cards, len(weaving.piece.rows)),

@@ -20,15 +20,14 @@ import httpx
 import pytest
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, expect, sync_playwright
 
-from server.design.piece_file import read_piece
-from server.plan.planner import plan
 from server.plan.workorder import WorkOrder
 from server.serving import draw_demo
 from server.session.place import Tap
-from server.settings import DATABASE_NAME, resource_dir
+from server.settings import DATABASE_NAME
 from server.store.database import Store, utc_now
 from server.store.weavings import Weaving
 from tests.browser.serving import serve
+from tests.demo import demo_order, demo_text
 
 FLAGS = [
     "--headless",
@@ -45,6 +44,9 @@ PATIENCE = 20.0
 """Seconds for a server to come up, or a page to follow a tap. Far more than either takes."""
 
 expect.set_options(timeout=PATIENCE * 1000)
+
+# for all requests, each on a connection of its own: a new client reads certificates, longer than a page takes
+ASKING = httpx.Client(timeout=PATIENCE, limits=httpx.Limits(max_keepalive_connections=0))
 
 # a process that has read the server's code and splits off one server after another: each comes up at once
 FORKS = multiprocessing.get_context("forkserver")
@@ -84,7 +86,7 @@ class House:
         deadline = time.monotonic() + PATIENCE
         while time.monotonic() < deadline:
             try:
-                if httpx.get(f"{self.url}/help", timeout=PATIENCE).status_code == 200:
+                if ASKING.get(f"{self.url}/help").status_code == 200:
                     return
             except httpx.TransportError:
                 pass
@@ -140,8 +142,7 @@ def free_port() -> int:
 @cache
 def planned(demo: str) -> tuple[dict[str, Any], WorkOrder]:
     """A demo piece's file, and its plan."""
-    text = (resource_dir("demo_data") / demo).read_text("utf-8")
-    return json.loads(text), plan(read_piece(text))
+    return json.loads(demo_text(demo)), demo_order(demo)
 
 
 def bring_in(house: House, demo: str = "harbour_runner.json") -> Runner:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 
 import httpx
 from playwright.sync_api import Page
 
+from server.store.worked_out import State, Wanted
 from tests.browser.conftest import Runner
 from tests.browser.device import set_device, wait_for_hold
 
@@ -42,6 +44,12 @@ PAGES = [
     "{piece}/walks-ahead/now",
     "{piece}/end",
     "{piece}/cloth",
+    "{piece}/ways",
+    "{piece}/ways/unaided",
+    "{piece}/ways/cells",
+    "{piece}/ways/methods",
+    "{piece}/ways/more",
+    "{piece}/ways/places",
     "/pieces/999",
 ]
 """Every page but the instruction; {piece} is the address of a piece that is on the loom."""
@@ -141,6 +149,19 @@ def _not_held(runner: Runner, tablet: Page) -> None:
     tablet.get_by_role("heading", name="The instruction is not held here").wait_for()
 
 
+def _asked(runner: Runner, state: State) -> str:
+    """The address of a question for a plan, which another server works out: this process."""
+    worked_out, sentence = runner.house.store.worked_out, {"words": "{rows} for a part of shaft {}."}
+    text = runner.house.store.piece_text(runner.id) or ""
+    kept, come = worked_out.ask(
+        state, "plan", text, {}, server=os.getpid(), most=99, serves=lambda _: True, wanted=Wanted(text)
+    )
+    if state != "waiting":
+        told = [sentence | {"shafts": [shaft], "rows": [3, 4, shaft + 9], "short": ""} for shaft in (2, 5, 7)]
+        worked_out.end(kept.id, state, {"sentences": told})
+    return f"{runner.house.url}/working/{kept.id}?piece={come}"
+
+
 COMPLAINTS = {"apart": "409", "not_held": "net::"}
 """What the browser complains of in a scene."""
 
@@ -154,7 +175,10 @@ SCENES: dict[str, Callable[[Runner, Page], None]] = {
     "reopen": _reopened,
     "take_out": _taken_out,
     "finished": _finished,
+    "planning": lambda runner, tablet: tablet.goto(_asked(runner, "waiting")) and None,
+    "no_plan": lambda runner, tablet: tablet.goto(_asked(runner, "refused")) and None,
+    "not_planned": lambda runner, tablet: tablet.goto(_asked(runner, "dropped")) and None,
     "apart": _went_apart,
     "not_held": _not_held,
 }
-"""What the page at the loom shows besides the cards of a piece that is woven straight through."""
+"""What the page at the loom shows besides the cards of a piece woven straight through; and planning."""

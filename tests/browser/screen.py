@@ -133,19 +133,22 @@ PALE = """least => {
   const canvas = document.createElement('canvas');
   canvas.width = canvas.height = 1;
   const pen = canvas.getContext('2d', {willReadFrequently: true});
-  const rgba = colour => {
+  const painted = colour => {
     pen.clearRect(0, 0, 1, 1);
     pen.fillStyle = colour;
     pen.fillRect(0, 0, 1, 1);
     const [r, g, b, a] = pen.getImageData(0, 0, 1, 1).data;
     return [r, g, b, a / 255];
   };
-  const over = (top, under) => top.slice(0, 3).map((part, i) => part * top[3] + under[i] * (1 - top[3]));
-  const ground = element => {
-    const layers = [];
-    for (let e = element; e; e = e.parentElement) layers.push(rgba(getComputedStyle(e).backgroundColor));
-    return layers.reverse().reduce((under, layer) => over(layer, under), rgba('Canvas'));
+  const colours = new Map(), grounds = new Map();
+  const once = (known, key, make) => {
+    if (!known.has(key)) known.set(key, make());
+    return known.get(key);
   };
+  const rgba = colour => once(colours, colour, () => painted(colour));
+  const over = (top, under) => top.slice(0, 3).map((part, i) => part * top[3] + under[i] * (1 - top[3]));
+  const ground = element => element ? once(grounds, element, () =>
+    over(rgba(getComputedStyle(element).backgroundColor), ground(element.parentElement))) : rgba('Canvas');
   const light = colour => {
     const [r, g, b] = colour.map(part => part / 255)
       .map(part => part <= 0.04045 ? part / 12.92 : ((part + 0.055) / 1.055) ** 2.4);

@@ -15,11 +15,12 @@ from tests.browser.conftest import Complaints, NewTablet, Runner, bring_in, plan
 from tests.browser.device import set_device, wait_for_hold
 from tests.browser.literal_weaver import LiteralWeaver
 from tests.browser.screen import Screen, fits, press_done, read, tick_both, wait_for_turn
+from tests.demo import demo_text
 from tests.traditions import renumbered
 
 pytestmark = pytest.mark.browser
 
-RUNNER = planned("harbour_runner.json")[0]
+RUNNER = json.loads(demo_text("harbour_runner.json"))
 
 
 def at_loom(runner: Runner, tablet: Page) -> Screen:

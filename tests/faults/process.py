@@ -18,6 +18,9 @@ from server.session.place import Tap
 PATIENCE = 30.0
 """Seconds for a server to come up or to end. Far more than either takes."""
 
+# for all requests, each on a connection of its own: a new client reads certificates, longer than a tap takes
+ASKING = httpx.Client(timeout=PATIENCE, limits=httpx.Limits(max_keepalive_connections=0))
+
 
 def free_port() -> int:
     """A port that nobody listens on."""
@@ -53,7 +56,7 @@ def _wait_for(process: subprocess.Popen[str], port: int) -> None:
     give_up = time.monotonic() + PATIENCE
     while time.monotonic() < give_up and process.poll() is None:
         try:
-            httpx.get(f"http://127.0.0.1:{port}/join", timeout=PATIENCE)
+            ASKING.get(f"http://127.0.0.1:{port}/join")
         except httpx.TransportError:
             time.sleep(0.05)
         else:
@@ -64,8 +67,7 @@ def _wait_for(process: subprocess.Popen[str], port: int) -> None:
 
 def tap(port: int, piece_id: int, tap: Tap) -> httpx.Response:
     """Tap as a form does without scripts."""
-    return httpx.post(
+    return ASKING.post(
         f"http://127.0.0.1:{port}/pieces/{piece_id}/{tap.kind}",
         data={"card": tap.card, "turn": tap.turn},
-        timeout=PATIENCE,
     )

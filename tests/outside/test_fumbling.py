@@ -33,6 +33,7 @@ from server.settings import Settings
 from server.store.database import Store
 from tests.examples import piece_text
 from tests.outside.fumbling_weaver import Fumbler
+from tests.visitor import Visitor
 
 
 def seeds(number: int) -> Iterator[int]:
@@ -55,7 +56,7 @@ def told(seed: int) -> Iterator[None]:
 def browser(store: Store, path: Path) -> TestClient:
     """A browser on the computer that the server runs on; a fault within is an answer of 500."""
     settings = Settings(data=path.parent)
-    return TestClient(
+    return Visitor(
         create_app(settings, store),
         base_url=f"http://127.0.0.1:{settings.port}",
         client=("127.0.0.1", 50000),
@@ -265,20 +266,13 @@ FIELDS = [
 def routes(store: Store, path: Path) -> list[tuple[str, str]]:
     """(method, address) of everything that is answered; streams, which never end, left out."""
     app = create_app(Settings(data=path.parent), store)
-    found = [
+    found = {
         (method, route.path)
         for route in app.routes
         if isinstance(route, APIRoute)
         for method in sorted(route.methods)
-    ]
-    nested = [
-        (method, route.path)
-        for included in app.routes
-        for route in getattr(getattr(included, "original_router", None), "routes", ())
-        if isinstance(route, APIRoute)
-        for method in sorted(route.methods)
-    ]
-    return sorted({(m, p) for m, p in found + nested if not p.endswith("/follow")})
+    }
+    return sorted((m, p) for m, p in found if not p.endswith("/follow"))
 
 
 def hostile_address(rng: random.Random, route: str, piece_id: int) -> str:

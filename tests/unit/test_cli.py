@@ -5,9 +5,13 @@ from __future__ import annotations
 import io
 import json
 import os
+import signal
 import subprocess
 import sys
+import time
+from collections.abc import Callable
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +20,7 @@ import pytest
 from server import __version__, cli, planning
 from server.cli import main
 from server.plan.no_plan import Sentence
-from server.plan.planner import NoPlan, Progress
+from server.plan.planner import NoPlan, Progress, Stopped
 from server.plan.replay import Mismatch
 from server.plan.workorder import WorkOrder, read_workorder
 from server.settings import DATABASE_NAME
@@ -356,6 +360,57 @@ def test_ctrl_c_ends_in_one_line(
     monkeypatch.setattr(planning, "plan", interrupted)
     status, out, err = run(capsys, "plan", str(piece_file))
     assert (status, out, err) == (cli.INTERRUPTED, "", "spareshaft: stopped.\n")
+
+
+@pytest.mark.parametrize("proven", [False, True])
+def test_ctrl_c_ends_the_search_with_the_best_plan_so_far(
+    piece_file: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, proven: bool
+) -> None:
+    before = signal.getsignal(signal.SIGINT)
+    best = replace(piece_order(), proven=proven, bound=5.71 if proven else 4.25)
+
+    def interrupted(piece: object, *, stop: Callable[[], bool], **options: object) -> WorkOrder:
+        assert not stop()
+        os.kill(os.getpid(), signal.SIGINT)
+        until = time.monotonic() + 30
+        while not stop() and time.monotonic() < until:
+            time.sleep(0.01)
+        assert stop()
+        return best
+
+    monkeypatch.setattr(planning, "plan", interrupted)
+    status, out, err = run(capsys, "plan", str(piece_file))
+    assert (status, read_workorder(out)) == (0, best)
+    assert "Ctrl-C once more" in err
+    assert ("the best plan so far, " in err) != proven
+    if not proven:
+        assert "the best plan so far, 5.7 minutes of changing; none takes fewer than 4.2" in err
+    assert signal.getsignal(signal.SIGINT) == before
+
+
+def test_ctrl_c_before_there_is_a_plan_ends_in_one_line(
+    piece_file: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(piece: object, **options: object) -> WorkOrder:
+        raise Stopped
+
+    monkeypatch.setattr(planning, "plan", interrupted)
+    status, out, err = run(capsys, "plan", str(piece_file))
+    assert (status, out, err) == (cli.INTERRUPTED, "", "spareshaft: stopped.\n")
+
+
+def test_ctrl_c_while_a_piece_is_brought_in_keeps_nothing(
+    piece_file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(piece: object, **options: object) -> WorkOrder:
+        assert "stop" not in options
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(planning, "plan", interrupted)
+    status, _, err = run(capsys, "import", str(piece_file), "--data", str(tmp_path))
+    assert (status, err) == (cli.INTERRUPTED, "spareshaft: stopped.\n")
+    with closing(Store(tmp_path / DATABASE_NAME)) as store:
+        assert store.pieces() == []
 
 
 @pytest.mark.parametrize("target", ["a reader that leaves", "a full disk"])

@@ -13,6 +13,7 @@ from server.cli import main
 from server.design.piece_file import read_piece
 from server.plan.hand_rule import hand_rule
 from server.plan.planner import plan
+from tests.demo import BOAT, RUNNER, demo_order, demo_piece
 
 HERE = Path(__file__).parents[2]
 README = (HERE / "README.md").read_text("utf-8")
@@ -66,13 +67,12 @@ def test_the_walks_that_the_readme_counts() -> None:
     text = re.sub(r"\s+", " ", README)
     runner, by_hand = map(int, re.findall(r"takes (\d+) walks; planned .*? it takes (\d+)\.", text)[0])
     boat, without = map(int, re.findall(r"boat takes (\d+) walks, and (\d+) on the same loom", text)[0])
-    files = {path.stem: read_piece(path.read_bytes()) for path in (HERE / "demo_data").glob("*.json")}
-    in_her_head = hand_rule(files["harbour_runner"])
+    in_her_head = hand_rule(demo_piece(RUNNER))
     assert in_her_head is not None
-    assert (runner, by_hand) == (plan(files["harbour_runner"]).totals.walks, in_her_head.totals.walks)
-    piece = files["net_mender"]
+    assert (runner, by_hand) == (demo_order(RUNNER).totals.walks, in_her_head.totals.walks)
+    piece = demo_piece(BOAT)
     bare = replace(piece, loom=replace(piece.loom, spare_handles=0))
-    assert (boat, without) == (plan(piece).totals.walks, plan(bare).totals.walks)
+    assert (boat, without) == (demo_order(BOAT).totals.walks, plan(bare).totals.walks)
 
 
 @pytest.mark.parametrize("document", ["README.md", "DEVELOPERS.md", "CHANGELOG.md"])

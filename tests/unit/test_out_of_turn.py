@@ -9,15 +9,13 @@ from functools import cache
 
 import pytest
 
-from server.design.piece_file import read_piece
 from server.loom.actions import Refused, apply
 from server.loom.state import Loom, State, Temporary
 from server.loom.steps import Insert, MoveCords, Step, Withdraw
-from server.plan.planner import plan
 from server.session.cards import Card, deal
 from server.session.out_of_turn import needed_before
 from server.session.place import Decks, NotNow, Place, Tap, after_tap, walk_of
-from server.settings import resource_dir
+from tests.demo import demo_order, demo_piece
 
 SETS = 60
 """Of things that are done, tried on each walk."""
@@ -25,8 +23,8 @@ SETS = 60
 
 @cache
 def demo(name: str) -> Decks:
-    piece = read_piece((resource_dir("demo_data") / name).read_text("utf-8"))
-    return Decks(piece.loom, (deal(piece, plan(piece)),))
+    piece = demo_piece(name)
+    return Decks(piece.loom, (deal(piece, demo_order(name)),))
 
 
 def walks(cards: tuple[Card, ...]) -> Iterator[range]:

@@ -257,7 +257,7 @@ def sheds(piece: Piece, order: WorkOrder) -> dict[int, State]:
 
 def test_it_is_never_dearer_than_the_rest_of_the_order_that_is_known() -> None:
     piece = read_piece(json.dumps(LARGE))
-    whole = plan(piece, limit=1)
+    whole = plan(piece, limit=5)
     states = replay(piece, whole.steps)
     place, start = next((n, s) for n, s in enumerate(states) if s.row == 20 and s.phase == "woven")
     rest = count_up(whole.steps[place:], piece.minutes, piece.free_walks, start)

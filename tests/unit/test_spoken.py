@@ -15,12 +15,11 @@ from server.design.piece_file import read_piece
 from server.loom.counting import STANCES, Stance, as_met
 from server.loom.state import State, Temporary
 from server.loom.steps import Done, Insert, Label, MoveCords, Raise, TakeOut, Walk, Weave, Withdraw
-from server.plan.planner import plan
 from server.session.cards import BEHIND, Card, deal
 from server.session.naming import Naming
 from server.session.place import Decks, Place, Tap, after_tap
 from server.session.spoken import name_words, number_words, run_entries, shed_spoken, spoken
-from server.settings import resource_dir
+from tests.demo import demo_order, demo_piece
 from tests.examples import piece_text
 
 PIECE = read_piece(piece_text())
@@ -275,8 +274,8 @@ def change(said: str, up: set[str]) -> set[str]:
 
 @cache
 def dealt(demo: str) -> tuple[Piece, tuple[Card, ...]]:
-    piece = read_piece((resource_dir("demo_data") / demo).read_bytes())
-    return piece, deal(piece, plan(piece))
+    piece = demo_piece(demo)
+    return piece, deal(piece, demo_order(demo))
 
 
 @pytest.mark.parametrize("demo", ["harbour_runner.json", "net_mender.json"])

@@ -9,9 +9,11 @@ from pathlib import Path
 import pytest
 from alembic import command
 
+from server.plan.workorder import write_workorder
 from server.session.place import Tap
 from server.store import opening
 from server.store.database import Store, StoreFailure
+from server.store.worked_out import Wanted
 from tests.conftest import Clock
 from tests.examples import piece_order, piece_text
 
@@ -51,6 +53,31 @@ def test_an_older_database_is_copied_and_brought_up_to_date(older: Path, clock: 
         store.set_preferences({"side": "left"})
     copy = older.with_name("spareshaft-0001-20260105T090000Z.sqlite")
     assert contents(copy) == before
+
+
+def test_a_database_from_before_questions_takes_them(tmp_path: Path, clock: Clock) -> None:
+    path = tmp_path / "spareshaft.sqlite"
+    engine = opening.open_engine(path)
+    config = opening._config()
+    with engine.execution_options(immediate=True).begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0005")
+    engine.dispose()
+    with closing(sqlite3.connect(path)) as connection, connection:
+        at = "2026-01-05T09:00:00.000000+00:00"
+        row = ("Harbour runner", "The big loom", piece_text(), write_workorder(piece_order()), at)
+        connection.execute(
+            "INSERT INTO pieces (name, loom_name, file_text, order_text, added_at) VALUES (?, ?, ?, ?, ?)",
+            row,
+        )
+    with closing(Store(path, clock=clock)) as store:
+        wanted = Wanted(piece_text(name="Next"))
+        kept, come = store.worked_out.ask(
+            "k", "plan", wanted.file_text, {}, server=1, most=1, serves=lambda _: True, wanted=wanted
+        )
+        store.worked_out.end(kept.id, "answered", {"order": write_workorder(piece_order())})
+        assert store.worked_out.keep_piece(come or 0) == 2
+        assert [line.name for line in store.pieces()] == ["Next", "Harbour runner"]
 
 
 def test_a_database_that_is_up_to_date_is_not_copied(older: Path) -> None:

@@ -18,7 +18,6 @@ from server.serving import draw_demo
 from server.store.board import KeptDesign
 from server.store.database import Store
 from server.web import bands as bands_page
-from server.web.turn_to_plan import AT_ONCE, MOST_WAITING, turn_to_plan
 from tests.web.test_designs import sound
 from tests.web.test_pages import HOSTILE, MARKUP, begin, done, words
 
@@ -384,13 +383,8 @@ def test_what_the_loom_cannot_weave_is_said_on_the_page(client: TestClient, stor
 
 
 def test_where_too_many_plan_already_it_is_said(client: TestClient, store: Store) -> None:
-    places = turn_to_plan.places
-    for _ in range(AT_ONCE + MOST_WAITING):
-        assert places.acquire(blocking=False)
-    try:
-        answer = client.post("/designs/1/piece")
-    finally:
-        places.release(AT_ONCE + MOST_WAITING)
+    client.app.state.workroom.most_unfinished = 0  # type: ignore[attr-defined]
+    answer = client.post("/designs/1/piece")
     assert answer.status_code == 422
     assert "Try again in a moment." in words(answer)
     assert store.pieces() == []

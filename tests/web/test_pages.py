@@ -263,7 +263,7 @@ def test_a_plan_that_comes_out_wrong_is_told_and_nothing_is_kept(
     def fail(*args: object, **named: object) -> None:
         raise fault
 
-    monkeypatch.setattr("server.web.pieces.plan", fail)
+    monkeypatch.setattr("server.ways.questions.plan", fail)
     answer = bring(client, piece_text().encode())
     assert answer.status_code == 422
     assert "The fault is Spareshaft’s, not the file’s." in words(answer)
@@ -327,7 +327,7 @@ def test_a_plan_that_may_not_be_the_best_says_how_much_might_be_saved(
     order = piece_order()
     unsure = type(order)(False, 3.21, order.totals, order.steps)
     page = words(client.get(f"/pieces/{store.add_piece(piece_text(), unsure)}"))
-    assert "It may be possible to save up to 2.5 minutes; the time for working it out was up." in page
+    assert "It may be possible to save up to 2.5 minutes; the search ended before that was known." in page
     assert "No plan takes fewer" not in page
 
 

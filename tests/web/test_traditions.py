@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 from fastapi.testclient import TestClient
+from httpx import Response
 
 from server.app import create_app
 from server.design.piece_file import read_piece
@@ -27,6 +28,7 @@ from server.settings import DATABASE_NAME, Settings
 from server.store.database import Store
 from tests.conftest import Clock
 from tests.traditions import PIECES, TRADITIONS, renumbered
+from tests.visitor import Visitor
 from tests.web.test_pages import begin, done, form_of
 
 PATHS = [
@@ -43,6 +45,12 @@ PATHS = [
     "/put-right/loom",
     "/put-right/put-in",
     "/walks-ahead",
+    "/ways",
+    "/ways/unaided",
+    "/ways/cells",
+    "/ways/methods",
+    "/ways/more",
+    "/ways/places",
 ]
 NOT_A_NUMBER = [
     ("farthest from the bench", "nearest to the bench"),
@@ -75,16 +83,26 @@ def mirrored(words: Counter[str], is_mirrored: bool) -> Counter[str]:
     return found
 
 
-@dataclass(frozen=True)
+@dataclass
 class House:
-    """A piece on the only loom of a house whose weaver counts in her way."""
+    """A piece on the only loom of a house whose weaver counts in her way.
+
+    Attributes:
+        shown: the instruction that is up, if it has been asked for since the last tap.
+    """
 
     client: TestClient
     store: Store
     piece: int
+    shown: Response | None = None
 
     def words(self, path: str) -> Counter[str]:
-        return all_words(self.client.get(f"/pieces/{self.piece}{path}").text)
+        answer = self.loom() if path == "/loom" else self.client.get(f"/pieces/{self.piece}{path}")
+        return all_words(answer.text)
+
+    def loom(self) -> Response:
+        self.shown = self.shown or self.client.get(f"/pieces/{self.piece}/loom")
+        return self.shown
 
     def kind(self) -> str:
         weaving = self.store.weaving(self.piece)
@@ -101,6 +119,7 @@ class House:
         for _ in range(2):
             shown = self.client.get(f"/pieces/{self.piece}/loom")
             data = form_of(shown) | {"detail": f'{{"card": {card}}}'}
+            self.shown = None
             answer = self.client.post(f"/pieces/{self.piece}/tick", data=data)
             if answer.status_code != 303:
                 found = re.search(r'<p class="said" role="status">(.*?)</p>', answer.text)
@@ -121,7 +140,7 @@ class House:
         return found[1]
 
     def go_on(self) -> None:
-        done(self.client, self.piece, self.client.get(f"/pieces/{self.piece}/loom"))
+        self.shown = done(self.client, self.piece, self.loom())
 
 
 @contextmanager
@@ -131,7 +150,7 @@ def house(folder: Path, text: str, order: str, chosen: dict[str, str]) -> Iterat
     settings = Settings(data=folder)
     with (
         closing(store),
-        TestClient(
+        Visitor(
             create_app(settings, store),
             base_url=f"http://127.0.0.1:{settings.port}",
             client=("127.0.0.1", 50000),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 from concurrent.futures import ThreadPoolExecutor, as_completed
-from contextlib import ExitStack
 from itertools import islice
 
 import pytest
@@ -12,9 +11,7 @@ from fastapi.testclient import TestClient
 
 from server.store.database import Store
 from server.web import proposals
-from server.web import turn_to_plan as turns
 from server.web.turn_to_plan import AT_ONCE, MOST_WAITING
-from tests.examples import piece_text
 from tests.web.test_pages import begin, done, words
 from tests.web.test_pages import turns as turns_counted
 
@@ -48,18 +45,3 @@ def test_taps_do_not_wait_for_plans(
             assert answer.status_code == 422
             assert "Try again in a moment" in words(answer)
         assert all(one.result().status_code == 200 for one in asked if one not in turned_away)
-
-
-def test_a_piece_brought_in_meanwhile_is_not_half_kept(client: TestClient, store: Store) -> None:
-    before = store.pieces()
-    file = {"file": ("a.json", piece_text().encode(), "application/json")}
-    with ExitStack() as taken:
-        for _ in range(AT_ONCE + MOST_WAITING):
-            assert turns.turn_to_plan.places.acquire(blocking=False)
-            taken.callback(turns.turn_to_plan.places.release)
-        answer = client.post("/pieces", files=file)
-    assert answer.status_code == 422
-    assert "Try again in a moment" in words(answer)
-    assert store.pieces() == before
-    assert client.post("/pieces", files=file).status_code in (200, 303)
-    assert len(store.pieces()) == len(before) + 1

@@ -1,0 +1,1 @@
+"""What would it take: every way to weave the figure, side by side."""

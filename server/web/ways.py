@@ -1,0 +1,222 @@
+"""What would it take: the ways to weave a piece side by side, and what all their pages share.
+
+These pages look at a piece as it was planned when it came; nothing on them changes a piece. A way that she
+takes becomes a new design, or a new piece.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from server.design.piece import Piece
+from server.session.naming import Naming
+from server.session.wording import minutes_text, several
+from server.store.weavings import Weaving
+from server.ways.methods import Methods
+from server.ways.taken import Rows, design_with, name_with, text_with
+from server.web.drawings import Sight, Tick, edge_numbers, row_path, tick_step, unit_ticks
+from server.web.plan import hand_totals
+from server.web.rendering import NotUnderstood, go_to, page, store_of, weaving_of
+from server.web.ways_methods import advice_words, assumed_for, judgement, methods_of
+from server.web.working import plan_and_keep
+
+router = APIRouter()
+
+
+# --- a way that she takes --------------------------------------------------------------------------------
+
+
+def take(request: Request, weaving: Weaving, rows: Rows, words: str) -> Response:
+    """Make a way the design: a new one on the warp that the piece was drawn on, or a new piece.
+
+    Args:
+        rows: of the design.
+        words: what was done to it, for its name: "without temporaries".
+
+    Raises:
+        NotUnderstood: if it cannot be kept; says why.
+        NotWoven: if a new piece cannot be woven.
+    """
+    store, piece = store_of(request), weaving.piece
+    name = name_with(piece.name, words)
+    if (warp := _warp_of(request, weaving)) is not None:
+        try:
+            return go_to(request, f"/designs/{store.board.add_design(warp, name, design_with(piece, rows))}")
+        except ValueError as why:
+            raise NotUnderstood(str(why)) from why
+    return plan_and_keep(request, text_with(store.piece_text(weaving.id) or "", rows, name))
+
+
+def _warp_of(request: Request, weaving: Weaving) -> int | None:
+    """The warp that the piece was drawn on; None if it was not drawn here, or hangs otherwise by now."""
+    board = store_of(request).board
+    kept = board.design(weaving.design) if weaving.design is not None else None
+    if kept is None:
+        return None
+    then, now = weaving.piece.loom, kept.warp.loom
+    is_same = (then.leashes, then.single_cords, then.pattern_shafts) == (
+        now.leashes,
+        now.single_cords,
+        now.pattern_shafts,
+    )
+    return kept.warp_id if is_same else None
+
+
+def becomes(request: Request, weaving: Weaving) -> str:
+    """What “Take this one” makes of a way, in a sentence."""
+    what = "a new piece" if _warp_of(request, weaving) is None else "a new design on the same warp"
+    return f"It becomes {what}; this piece stays as it is."
+
+
+# --- a way in a picture ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class WayPicture:
+    """A design with what differs from the one drawn: row 1 at the bottom, unit 1 at the left.
+
+    Attributes:
+        cell: pixels to a cell at full size.
+        lifted: path data of all cells lifted now, for a stroke one cell thick.
+        added: a dot on each cell that is lifted now and was not.
+        gone: a ring on each cell that was lifted and is not now.
+        kept: (x, y, width, height) of each block that stays as it is.
+    """
+
+    units: int
+    rows: int
+    cell: int
+    lifted: str
+    added: str
+    gone: str
+    kept: tuple[tuple[int, int, int, int], ...]
+    unit_ticks: tuple[Tick, ...]
+    row_ticks: tuple[Tick, ...]
+
+
+Block = tuple[int, int, int, int]
+"""First and last row, first and last unit."""
+
+
+def way_picture(piece: Piece, now: Rows, naming: Naming, kept: Iterable[Block] = ()) -> WayPicture:
+    """A design with the cells marked that differ from the piece.
+
+    Args:
+        now: its rows.
+        kept: blocks that stay as they are.
+    """
+    rows, units = len(piece.rows), len(piece.loom.leashes)
+    lifted, added, gone = [], [], []
+    for row, (old, new) in enumerate(zip(piece.rows, now, strict=True), 1):
+        y = rows - row + 0.5
+        lifted.append(row_path(sorted(new), y))
+        added += [f"M{unit - 0.5:g} {y:g}h0" for unit in sorted(new - old)]
+        gone += [f"M{unit - 0.78:g} {y - 0.28:g}h.56v.56h-.56z" for unit in sorted(old - new)]
+    return WayPicture(
+        units=units,
+        rows=rows,
+        cell=max(6, min(16, 860 // units)),
+        lifted="".join(lifted),
+        added="".join(added),
+        gone="".join(gone),
+        kept=tuple((u1 - 1, rows - r2, u2 - u1 + 1, r2 - r1 + 1) for r1, r2, u1, u2 in kept),
+        unit_ticks=tuple(unit_ticks(Sight(naming))),
+        row_ticks=tuple(Tick(rows - row + 0.5, str(row)) for row in edge_numbers(rows, tick_step(rows))),
+    )
+
+
+# --- side by side ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A way in the list.
+
+    Attributes:
+        address: its page; "" if it has none.
+        words: what it is, and what is given up for it.
+        takes: minutes each time; "" where that is to be worked out.
+        walks: walks each time; "" likewise.
+    """
+
+    name: str
+    address: str
+    words: str
+    takes: str = ""
+    walks: str = ""
+
+
+@router.get("/pieces/{piece}/ways")
+def show_ways(request: Request, piece: str) -> Response:
+    """The advice, and the ways side by side."""
+    weaving = weaving_of(request, piece)
+    assumed = assumed_for(store_of(request), weaving.id)
+    found = methods_of(weaving.piece, weaving.order.totals, assumed)
+    return page(
+        "ways.html",
+        weaving=weaving,
+        advice=advice_words(weaving, found, assumed),
+        judgement=judgement(),
+        known=known_ways(weaving, found),
+        to_work_out=ways_to_work_out(weaving.id) if found.by_hand.rows else [],
+    )
+
+
+def known_ways(weaving: Weaving, found: Methods) -> list[Way]:
+    """The ways whose figures are known at once."""
+    here, piece, plan = f"/pieces/{weaving.id}", weaving.piece, weaving.order.totals
+    planned = "with temporary shafts, no plan takes fewer minutes"
+    if not weaving.order.proven:
+        planned = "with temporary shafts, the best plan that was found"
+    if not found.by_hand.rows:
+        planned = "the loom lifts every row as it hangs"
+    ways = [_way("As it is drawn", here, f"As planned: {planned}.", plan.minutes, plan.walks)]
+    if not found.by_hand.rows:
+        return ways
+    by_rule = hand_totals(piece)
+    if by_rule is not None and by_rule.minutes > plan.minutes + 1e-6:
+        words = "As one plans it in one’s head: each temporary put in when it is needed."
+        ways.append(_way("Row by row", "", words, by_rule.minutes, by_rule.walks))
+    changed = f"{several(found.changed, 'cell')} change{'s' * (found.changed == 1)}"
+    words = f"The nearest design that the loom weaves as it hangs: {changed}."
+    ways.append(_way("Without any temporary", f"{here}/ways/unaided", words, found.unaided, 0))
+    cords, by_hand = found.cords, found.by_hand
+    words = (
+        f"{several(len(cords.units), 'cord')} to string once, {minutes_text(cords.stringing)}; "
+        f"up to {cords.most_at_once} pulled for a row."
+    )
+    ways.append(
+        Way(
+            "Single draw cords",
+            f"{here}/ways/methods#cords",
+            words,
+            minutes_text(cords.minutes),
+            "once strung, no walk",
+        )
+    )
+    words = f"Up to {several(by_hand.most, 'unit')} for a pick, in {several(by_hand.picks, 'pick')}."
+    ways.append(_way("Picked up by hand", f"{here}/ways/methods#by-hand", words, by_hand.minutes, 0))
+    return ways
+
+
+def _way(name: str, address: str, words: str, minutes: float, walks: int) -> Way:
+    return Way(name, address, words, minutes_text(minutes), several(walks, "walk") if walks else "no walk")
+
+
+def ways_to_work_out(piece: int) -> list[Way]:
+    """The ways that have to be worked out first."""
+    here = f"/pieces/{piece}/ways"
+    return [
+        Way("What one more buys", f"{here}/more", "One spare shaft or spare handle more, or less."),
+        Way("Where else it could sit", f"{here}/places", "The figure some units or rows away, or mirrored."),
+        Way("What a few cells are worth", f"{here}/cells", "The same design but for one cell, two, three …"),
+        Way(
+            "A set of them",
+            f"{here}/methods#set",
+            "Several in a row on one warp, temporaries staying in.",
+        ),
+    ]

@@ -1,0 +1,288 @@
+"""What one more buys: the table of minutes and walks, her own loom marked in it, and what it says."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from server.design.piece import Piece
+from server.session.spoken import number_words
+from server.session.wording import minutes_text, several
+from server.ways.more import (
+    Cell,
+    More,
+    check_numbers,
+    from_json,
+    most_temporaries,
+    own_numbers,
+    usual_numbers,
+)
+from server.web.rendering import NotUnderstood, is_count, page, store_of, weaving_of
+from server.web.working import Working, answer_to, to_working
+
+router = APIRouter()
+
+SECONDS = 60.0
+"""For the whole table."""
+
+SHOWN = 0.05
+"""Minutes: less is not told."""
+
+_ORDINALS = (
+    "",
+    "",
+    "a second",
+    "a third",
+    "a fourth",
+    "a fifth",
+    "a sixth",
+    "a seventh",
+    "an eighth",
+    "a ninth",
+)
+
+
+# --- what is said of it --------------------------------------------------------------------------------
+
+
+def _more_words(number: int) -> str:
+    """One more after so many: "a third"; before any, "one"."""
+    if number < 2:
+        return "one"
+    return _ORDINALS[number] if number < len(_ORDINALS) else "one more"
+
+
+def saved_words(one: Cell, other: Cell) -> str:
+    """What the other saves: "4 walks and 12 minutes"; "nothing"."""
+    if one.minutes is None or other.minutes is None or one.walks is None or other.walks is None:
+        return "nothing"
+    minutes, walks = one.minutes - other.minutes, one.walks - other.walks
+    if minutes < SHOWN and walks <= 0:
+        return "next to nothing" if minutes > 1e-6 else "nothing"
+    if walks > 0:
+        told = several(walks, "walk")
+        return told if minutes < SHOWN else f"{told} and {minutes_text(minutes, True)}"
+    return f"no walk, but {minutes_text(minutes, True)}"
+
+
+def knee_words(line: Sequence[Cell], own: int, what: str) -> list[str]:
+    """What each one more is worth, in sentences: how far it pays, and what one more or fewer is to her.
+
+    Args:
+        line: what it takes with none, with one, and so on.
+        own: how many her loom has.
+        what: "spare shaft" or "spare handle".
+    """
+    possible = [number for number, cell in enumerate(line) if cell.minutes is not None]
+    if not possible:
+        return [f"With up to {several(len(line) - 1, what)} there is no plan."]
+    first, said = possible[0], []
+    if line[own].minutes is None:
+        return [f"With {several(first, what)} there is a plan, and with fewer there is none."]
+    knee = _knee(line, first)
+    if knee > first:
+        begin = "" if not first else f"Beyond the {several(first, what)} without which there is no plan, "
+        number = f"{number_words(knee - first)} {'more ' if first else ''}{what}{'s' * (knee - first > 1)}"
+        saves = f"save{'s' * (knee - first == 1)} {saved_words(line[first], line[knee])}"
+        sentence = _capital(f"{begin}{number} {saves}")
+        if knee + 1 < len(line):
+            sentence += f"; {_more_words(knee - first + 1)} saves {saved_words(line[knee], line[knee + 1])}"
+        said.append(f"{sentence}.")
+    elif first and own == first:
+        said.append(f"There is no plan with fewer than {several(first, what)}.")
+    said += _more_than_own(line, own, knee, first, what)
+    if not own == knee == first + 1:  # that was said
+        said += _fewer_than_own(line, own, first, what)
+    if said and not all(line[number].is_exact for number in possible):
+        said.append("That is as far as it could be worked out in the time.")
+    return said
+
+
+def _knee(line: Sequence[Cell], first: int) -> int:
+    """So many save walks, and more of them save none; where none does, so many save minutes."""
+    knee = first
+    for number in range(first + 1, len(line)):
+        if (line[number].walks or 0) < (line[knee].walks or 0):
+            knee = number
+    if knee > first:
+        return knee
+    lasts = [number for number in range(first + 1, len(line)) if not line[number].is_as(line[number - 1])]
+    return lasts[-1] if lasts else first
+
+
+def _more_than_own(line: Sequence[Cell], own: int, knee: int, first: int, what: str) -> list[str]:
+    """What one more than she has buys, if that was not said yet."""
+    if own + 1 >= len(line) or (own == knee > first):
+        return []
+    if all(cell.is_as(line[own]) for cell in line[own:]):
+        return [f"More {what}s than your loom has would save nothing."]
+    return [f"One {what} more than your loom has would save {saved_words(line[own], line[own + 1])}."]
+
+
+def _fewer_than_own(line: Sequence[Cell], own: int, first: int, what: str) -> list[str]:
+    """What she could do without."""
+    least = next(number for number in range(first, own + 1) if line[number].is_as(line[own]))
+    if least < own:
+        if not least:
+            return [f"Your loom’s {several(own, what)} save nothing." if own > 1 else "Yours saves nothing."]
+        do = "does" if least == 1 else "do"
+        return [f"Of the {number_words(own)} that your loom has, {number_words(least)} {do} as well."]
+    if own > first:
+        return [f"With one {what} fewer than it has you would lose {saved_words(line[own - 1], line[own])}."]
+    return []
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+# --- the table -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A cell of the table.
+
+    Attributes:
+        minutes: "12.4"; "" where there is no plan, or none is known.
+        is_exact: whether no plan takes fewer.
+        walks: "3 walks"; where there are no minutes, why.
+        beside: what it is beside her own loom: "saves 4 minutes", or "".
+        is_own: whether it is her own loom.
+    """
+
+    minutes: str
+    is_exact: bool
+    walks: str
+    beside: str
+    is_own: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """The looms with so many spare shafts; or with as many as that and fewer, where none has a plan.
+
+    Attributes:
+        words: how many.
+        cells: () where none has a plan.
+    """
+
+    words: str
+    is_own: bool
+    cells: tuple[Shown, ...]
+
+
+def lines_of(found: More) -> list[Line]:
+    """The table: the fewest spare shafts first."""
+    never = 0
+    while never < found.own[0] and not any(cell.is_possible for cell in found.rows[never]):
+        never += 1
+    lines = []
+    if never:
+        lines.append(Line("0" if never == 1 else f"0 to {never - 1}", is_own=False, cells=()))
+    for shafts in range(never, len(found.rows)):
+        cells = tuple(
+            _shown(cell, found, is_own=(shafts, handles) == found.own)
+            for handles, cell in enumerate(found.rows[shafts])
+        )
+        lines.append(Line(str(shafts), shafts == found.own[0], cells))
+    return lines
+
+
+def _shown(cell: Cell, found: More, *, is_own: bool) -> Shown:
+    if cell.minutes is None or cell.walks is None:
+        return Shown("", cell.is_exact, "not worked out" if cell.is_possible else "no plan", "", is_own)
+    walks = several(cell.walks, "walk") if cell.walks else "no walk"
+    beside = "" if is_own else _beside(cell, found.own_cell)
+    return Shown(f"{cell.minutes:.1f}".removesuffix(".0"), cell.is_exact, walks, beside, is_own)
+
+
+def _beside(cell: Cell, own: Cell) -> str:
+    """What a loom takes beside hers."""
+    if cell.minutes is None or own.minutes is None:
+        return ""
+    if cell.is_as(own):
+        return "as yours" if cell.is_exact else "as yours, or less"
+    saved = own.minutes - cell.minutes
+    if abs(saved) < SHOWN:
+        return "nearly as yours"
+    return f"{abs(saved):.1f}".removesuffix(".0") + (" less" if saved > 0 else " more")
+
+
+# --- the page ------------------------------------------------------------------------------------------
+
+
+@router.get("/pieces/{piece}/ways/more")
+def show_more(request: Request, piece: str, shafts: str = "", handles: str = "") -> Response:
+    """The table.
+
+    Args:
+        shafts: how far it goes, in spare shafts; with `handles` empty: two more than her loom has.
+    """
+    weaving = weaving_of(request, piece)
+    typed = (shafts, handles)
+    try:
+        numbers = _numbers(weaving.piece, shafts, handles)
+        options = {"shafts": numbers[0], "handles": numbers[1], "limit": SECONDS}
+        text = store_of(request).piece_text(weaving.id) or ""
+        answer = answer_to(request, text, "more", options)
+    except NotUnderstood as why:
+        return page(
+            "ways_more.html",
+            status=422,
+            weaving=weaving,
+            message=str(why),
+            found=None,
+            typed=[text[:9] for text in typed],
+            most=most_temporaries(weaving.piece),
+        )
+    if isinstance(answer, Working):
+        asked = urlencode({"shafts": numbers[0], "handles": numbers[1]})
+        return to_working(request, answer, f"/pieces/{weaving.id}/ways/more?{asked}")
+    found = from_json(answer)
+    loom = weaving.piece.loom
+    return page(
+        "ways_more.html",
+        weaving=weaving,
+        message="",
+        found=found,
+        lines=lines_of(found),
+        own_sum=_own_sum(found),
+        by_handles=knee_words(found.by_handles, found.own[1], "spare handle"),
+        by_shafts=knee_words(found.by_shafts, found.own[0], "spare shaft"),
+        is_exact=all(cell.is_exact or not cell.is_possible for row in found.rows for cell in row),
+        unused=(loom.spare_shafts, loom.spare_handles) != own_numbers(weaving.piece),
+        typed=[str(number) for number in numbers],
+        most=most_temporaries(weaving.piece),
+    )
+
+
+def _numbers(piece: Piece, shafts: str, handles: str) -> tuple[int, int]:
+    """How far the table shall go; what is left empty is as usual.
+
+    Raises:
+        NotUnderstood: if it cannot go so far; says why.
+    """
+    usual = usual_numbers(piece)
+    read = [
+        number if not text.strip() else int(text) if is_count(text.strip()) else text
+        for text, number in zip((shafts, handles), usual, strict=True)
+    ]
+    if not handles.strip() and isinstance(read[0], int):
+        read[1] = min(usual[1], read[0])
+    try:
+        return check_numbers(piece, *read)
+    except ValueError as why:
+        raise NotUnderstood(str(why)) from why
+
+
+def _own_sum(found: More) -> str:
+    own = found.own_cell
+    if own.minutes is None or own.walks is None:
+        return ""
+    walks = several(own.walks, "walk") if own.walks else "no walk"
+    return f"{minutes_text(own.minutes, True)} and {walks}"

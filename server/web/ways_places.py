@@ -1,0 +1,744 @@
+"""Where else the figure could sit: marking it, every place with its minutes, and one place looked at closely.
+
+Units in forms and sentences are as she counts; a place is told by how far it is from where the figure is,
+which is the same for all.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Annotated
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Depends, Request
+from starlette.responses import Response
+
+from server.design.piece import Piece
+from server.plan.no_plan import NoPlan
+from server.session.naming import Naming
+from server.session.wording import minutes_text, several
+from server.store.weavings import Weaving
+from server.ways.figures import (
+    STAYS,
+    Block,
+    Company,
+    Move,
+    Where,
+    check_block,
+    figure_units,
+    laid,
+    moved,
+    suggested_block,
+    where_in_order,
+    with_company,
+)
+from server.ways.places import Place, Places, from_json
+from server.web.drawings import (
+    Sight,
+    Tick,
+    cells_needing_temporaries,
+    edge_numbers,
+    row_path,
+    tick_step,
+    unit_ticks,
+)
+from server.web.rendering import NotUnderstood, naming_of, number_of, page, store_of, weaving_of
+from server.web.ways import becomes, take
+from server.web.working import NotWoven, Working, answer_to, to_working
+
+router = APIRouter()
+
+MOST_ROWS_BY = 20
+"""By so many rows a figure is moved here, earlier and later."""
+
+SECONDS = 20.0
+"""For all places together."""
+
+MOST_LINES, MOST_FREE, LINES_AT_ONCE = 60, 4, 8
+"""Stretches of places in the table, of those that are free above it, and of those not folded."""
+
+MOST_ROWS_SHOWN = 240
+"""Of a long piece so many rows are drawn, about the figure."""
+
+FIELDS = ("first_row", "last_row", "first_unit", "last_unit", "earlier", "later")
+
+_MOVE = re.compile(r"(-?[0-9]{1,6}),(-?[0-9]{1,6})(,mirrored)?", re.ASCII)
+
+UNREAD = "That place could not be read. Choose one of those below."
+
+NOT_LOOKED_AT = "That place is on the cloth, but it was not asked for: ask for more rows earlier or later."
+
+
+# --- what is asked -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The figure that she marked, and by how many rows it may be moved."""
+
+    block: Block
+    earlier: int = 0
+    later: int = 0
+
+    def fields(self, naming: Naming) -> dict[str, str]:
+        """What the form’s fields say."""
+        first, last = naming.unit_numbers((self.block.first_unit, self.block.last_unit))
+        told = (self.block.first_row, self.block.last_row, first, last, self.earlier, self.later)
+        return dict(zip(FIELDS, map(str, told), strict=True))
+
+
+def _read(piece: Piece, naming: Naming, typed: Mapping[str, str]) -> Asked:
+    """What a form sent; corners may be swapped.
+
+    Raises:
+        NotUnderstood: if it is no figure of this piece.
+    """
+    rows, units = len(piece.rows), len(piece.loom.leashes)
+    row, other_row = (
+        number_of(typed.get(name, ""), what, 1, rows)
+        for name, what in (("first_row", "First row"), ("last_row", "Last row"))
+    )
+    unit, other_unit = (
+        naming.unit(number_of(typed.get(name, ""), what, 1, units))
+        for name, what in (("first_unit", "First unit"), ("last_unit", "Last unit"))
+    )
+    earlier, later = (
+        number_of(typed.get(name) or "0", what, 0, MOST_ROWS_BY)
+        for name, what in (("earlier", "Rows earlier"), ("later", "Rows later"))
+    )
+    block = Block.between(row, other_row, unit, other_unit)
+    try:
+        check_block(piece, block)
+    except ValueError as why:
+        raise NotUnderstood(str(why)) from why
+    return Asked(block, earlier, later)
+
+
+def _read_move(piece: Piece, block: Block, text: str) -> Move:
+    """A place that an address names.
+
+    Raises:
+        NotUnderstood: if it names none, or one off the cloth.
+    """
+    found = _MOVE.fullmatch(text)
+    if found is None:
+        raise NotUnderstood(UNREAD)
+    move = Move(int(found[2]), int(found[1]), found[3] is not None)
+    try:
+        moved(piece, block, move)
+    except ValueError as why:
+        raise NotUnderstood(str(why)) from why
+    return move
+
+
+def move_text(move: Move) -> str:
+    """A place in an address: units to the right, rows later, and whether mirrored."""
+    return f"{move.units_by},{move.rows_by}{',mirrored' if move.mirrored else ''}"
+
+
+# --- words ---------------------------------------------------------------------------------------------
+
+
+def _side(units: int) -> str:
+    return "to the right" if units > 0 else "to the left"
+
+
+def move_words(first: Move, last: Move | None = None) -> str:
+    """Where a place is, or a stretch of them beside one another: “2 to 5 units to the left, mirrored”."""
+    last = last or first
+    one, other = first.units_by, last.units_by
+    if one == other:
+        words = [f"{several(abs(one), 'unit')} {_side(one)}"] if one else []
+    elif one >= 0 or other <= 0:
+        near, far = sorted((abs(one), abs(other)))
+        words = [f"{near} to {far} units {_side(one + other)}"]
+    else:
+        words = [f"from {several(-one, 'unit')} to the left to {several(other, 'unit')} to the right"]
+    if first.rows_by:
+        words.append(f"{several(abs(first.rows_by), 'row')} {'later' if first.rows_by > 0 else 'earlier'}")
+    if first.mirrored:
+        words.append("mirrored")
+    if words == ["mirrored"]:
+        return "where it is, mirrored"
+    return ", ".join(words) or "where it is"
+
+
+def name_words(move: Move) -> str:
+    """What was done to the design, for its name."""
+    if (move.units_by, move.rows_by) == (0, 0):
+        return "mirrored"
+    return f"moved {move_words(move)}"
+
+
+class _Orders:
+    """How places lie in the leash order: “in the straight run between the turning points at 8 and 15”."""
+
+    def __init__(self, piece: Piece, block: Block, naming: Naming) -> None:
+        self._loom, self._naming = piece.loom, naming
+        self._units = {way: figure_units(piece, block, Move(mirrored=way)) for way in (False, True)}
+        self._known: dict[tuple[int, int], str] = {}
+
+    def words(self, move: Move) -> str:
+        first, last = (unit + move.units_by for unit in self._units[move.mirrored])
+        if (first, last) not in self._known:
+            self._known[first, last] = _order_words(where_in_order(self._loom, first, last), self._naming)
+        return self._known[first, last]
+
+
+def _order_words(where: Where, naming: Naming) -> str:
+    if where.run is not None:
+        first, last = naming.unit_numbers(where.run)
+        if all(where.ends_turn):
+            return f"in the straight run between the turning points at {first} and {last}"
+        return f"in the straight run from unit {first} to {last}"
+    if where.turns:
+        turns = [naming.unit_numbers(set(turn)) for turn in where.turns]
+        if len(turns) > 3:
+            return f"over {len(turns)} turning points"
+        numbers = [f"{turn[0]}–{turn[-1]}" if turn[1:] else f"{turn[0]}" for turn in sorted(turns)]
+        if not numbers[1:]:
+            return f"over the turning point at {numbers[0]}"
+        return f"over the turning points at {', '.join(numbers[:-1])} and {numbers[-1]}"
+    return "from one part of the leash order into the next"
+
+
+def company_words(company: Company) -> str:
+    """What comes along, as the subject of a sentence; "" for nothing."""
+    words = []
+    if company.repeats:
+        words.append(several(company.repeats, "repeat"))
+    if company.mirror_images:
+        words.append(several(company.mirror_images, "mirror image"))
+    if company.pieces:
+        words.append("parts of it elsewhere")
+    return f"{', '.join(words[:-1])} and {words[-1]}" if words[1:] else "".join(words)
+
+
+def along_words(company: Company) -> str:
+    """What comes out without any temporary, in a sentence."""
+    along = company_words(company)
+    come = "comes" if company.repeats + company.mirror_images == 1 and not company.pieces else "come"
+    words = ["The figure comes out whole"]
+    if company.spoilt:
+        cells = (
+            f"{several(company.spoilt, 'cell')} of the figure {'comes' if company.spoilt == 1 else 'come'}"
+        )
+        words = [f"{cells} out otherwise than drawn"]
+    if along:
+        words.append(f"{along} {come} along")
+    if company.lost:
+        words.append(f"{several(company.lost, 'lifted cell')} drawn elsewhere would rest")
+    return f"{', '.join(words[:-1])}, and {words[-1]}." if words[1:] else f"{words[0]}."
+
+
+def takes_words(place: Place) -> str:
+    """What a place takes, for a table."""
+    if place.is_free:
+        return "free"
+    if not place.is_possible:
+        return "more than this loom has"
+    if place.minutes is None:
+        return "not worked out"
+    return f"{'' if place.is_exact else 'at most '}{minutes_text(place.minutes, True)}"
+
+
+def sentence_of(place: Place, now: Place | None) -> str:
+    """What a place takes, beside where the figure is now."""
+    if place.is_free:
+        return "Free: the loom lifts every row as it hangs."
+    if not place.is_possible:
+        return "This loom has not enough spare shafts for it there, or not enough handles."
+    if place.minutes is None or place.walks is None:
+        return (
+            f"It was not worked out in the time there was; it takes at least {minutes_text(place.at_least)}."
+        )
+    most = "" if place.is_exact else "at most "
+    minutes = f"{most}{minutes_text(place.minutes, True)}"
+    words = f"{several(place.walks, 'walk')} and {minutes} besides the weaving"
+    if not place.is_exact:
+        words += f"; no plan takes fewer than {minutes_text(place.at_least, True)}"
+    if now is None or now.minutes is None or now.walks is None or place.move == STAYS:
+        return f"{words}."
+    saved, walks = now.minutes - place.minutes, now.walks - place.walks
+    if abs(saved) < 0.05:
+        return f"{words}: as long as where it is."
+    than = f" and {several(abs(walks), 'walk')}" if walks * saved > 0 else ""
+    verb = "saves" if saved > 0 else "costs"
+    more = "" if saved > 0 else " more"
+    return f"{words}. That {verb} {minutes_text(abs(saved), True)}{than}{more}."
+
+
+def summary_of(found: Places) -> str:
+    """Whether it is worth its while to move the figure, in a sentence."""
+    others = [place for place in found.places if place.move != STAYS]
+    if not others:
+        return "There is no other place for it on this cloth."
+    places, best, now = several(len(others), "other place"), min(others, key=_rank), found.now
+    there, side = move_words(best.move), best.move.units_by
+    if side and any(one.move.units_by == -side and _rank(one) == _rank(best) for one in others):
+        there = there.replace(_side(side), "to either side")
+    if best.is_free:
+        return f"Of {places}, the nearest that is free is {there}."
+    if best.minutes is None:
+        return f"At none of {places} could this loom weave it alone."
+    if now is None or now.minutes is None or best.minutes < now.minutes - 0.05:
+        return f"Of {places}, it takes the fewest minutes {there}."
+    if best.minutes <= now.minutes + 0.05:
+        return f"At none of {places} does it take less; it takes as long {there}."
+    return f"At none of {places} does it take less than where it is."
+
+
+# --- all places ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """Places beside one another that take the same and lie the same way.
+
+    Attributes:
+        free: why nothing needs a temporary there, if so.
+        covers: whether something else that is drawn there would be lost.
+        to: the best of them, for its address.
+        is_chosen: whether the one that is looked at is among them.
+    """
+
+    words: str
+    order: str
+    takes: str
+    walks: str
+    free: str
+    covers: bool
+    to: str
+    is_chosen: bool
+
+
+def _rank(place: Place) -> tuple[float, ...]:
+    """The best first: free, then few minutes, then near."""
+    move = place.move
+    minutes = place.minutes if place.minutes is not None else float("inf")
+    state = 0 if place.is_free else 1 if place.minutes is not None else 2
+    return state, round(minutes, 3), abs(move.rows_by), abs(move.units_by), move.mirrored
+
+
+def lines_of(piece: Piece, found: Places, chosen: Move, naming: Naming) -> list[Line]:
+    """All places where the loom can weave the figure, alone or with what comes along: the best first."""
+    orders = _Orders(piece, found.block, naming)
+
+    def kind(place: Place) -> tuple[object, ...]:
+        company, move = place.company, place.move
+        whole = company_words(company), company.lost > 0
+        if not company.is_free:
+            whole = "", False
+        return move.mirrored, move.rows_by, takes_words(place), place.walks, whole, orders.words(move)
+
+    ranked = []
+    for _, group in groupby(found.places, kind):
+        places = list(group)
+        best = min(places, key=_rank)
+        if not best.is_possible and not best.company.is_free:
+            continue
+        line = Line(
+            words=move_words(places[0].move, places[-1].move),
+            order=orders.words(best.move),
+            takes=takes_words(best),
+            walks="" if best.is_free or best.walks is None else several(best.walks, "walk"),
+            free=_free_words(best),
+            covers=best.covered > 0 or best.company.lost > 0,
+            to=move_text(best.move),
+            is_chosen=any(place.move == chosen for place in places),
+        )
+        ranked.append((_rank(best), line))
+    ranked.sort(key=lambda entry: entry[0])
+    return [line for _, line in ranked]
+
+
+def _free_words(place: Place) -> str:
+    company = place.company
+    if place.is_free or not company.is_free:
+        return "free" if place.is_free else ""
+    words = [f"{along} may come along"] if (along := company_words(company)) else []
+    if company.lost:
+        words.append(f"{several(company.lost, 'lifted cell')} drawn elsewhere may rest")
+    return f"free, if {' and '.join(words)}" if words else "free"
+
+
+@dataclass(frozen=True, slots=True)
+class Bars:
+    """Minutes of all places in some rows, from left to right; one unit long per place, 10 high.
+
+    Attributes:
+        mirrored: whether of the mirror image.
+        wide: pixels to a place at full size.
+        exact: path data of the bars, for a stroke; `open`: those that may be less, for an outline.
+        free: the middle of each free place; `never`: of each that the loom cannot weave.
+        chosen, now: which one is looked at and where the figure is; None: not here.
+    """
+
+    mirrored: bool
+    places: int
+    wide: int
+    exact: str
+    open: str
+    free: tuple[float, ...]
+    never: str
+    chosen: float | None
+    now: float | None
+    ticks: tuple[Tick, ...]
+
+
+_HIGH = 10.0
+
+
+def bars_of(found: Places, chosen: Move) -> list[Bars]:
+    """The places with the rows of the one that is looked at: as drawn, and mirrored."""
+    most = max((place.minutes for place in found.places if place.minutes is not None), default=1.0) or 1.0
+    bars = []
+    for mirrored in (False, True):
+        row = [p for p in found.places if p.move.mirrored == mirrored and p.move.rows_by == chosen.rows_by]
+        if not row:
+            continue
+        exact, still_open, never, free = [], [], [], []
+        now = here = None
+        step = tick_step(len(row))
+        for number, place in enumerate(row):
+            x = number + 0.5
+            height = 0.0 if place.minutes is None else max(0.25, _HIGH * place.minutes / most)
+            if place.is_free:
+                free.append(x)
+            elif not place.is_possible:
+                never.append(f"M{x - 0.3:g} {_HIGH - 0.75:g}l.6.6m0-.6l-.6.6")
+            elif place.minutes is not None and place.is_exact:
+                exact.append(f"M{x:g} {_HIGH:g}v{-height:.3g}")
+            elif place.minutes is not None:
+                still_open.append(f"M{x - 0.35:g} {_HIGH:g}v{-height:.3g}h.7v{height:.3g}")
+            if place.move == chosen:
+                here = x
+            if place.move.units_by == 0 and not mirrored and chosen.rows_by == 0:
+                now = x
+        bars.append(
+            Bars(
+                mirrored=mirrored,
+                places=len(row),
+                wide=max(6, min(22, 860 // len(row))),
+                exact="".join(exact),
+                open="".join(still_open),
+                free=tuple(free),
+                never="".join(never),
+                chosen=here,
+                now=now,
+                ticks=tuple(
+                    Tick(number + 0.5, str(abs(place.move.units_by)))
+                    for number, place in enumerate(row)
+                    if place.move.units_by % step == 0
+                ),
+            )
+        )
+    return bars
+
+
+# --- pictures ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class PlacePicture:
+    """Rows of a design about a figure: row 1 at the bottom, unit 1 at the left.
+
+    Attributes:
+        first_row, rows: the lowest that is shown, and how many.
+        lifted, needing, marks: as of `DesignPicture`.
+        along: a dot on each cell that comes along; `lost`: a ring on each that does not come out as drawn.
+        frame, before: (x, y, width, height) of the figure, and of where it was; None: not shown.
+    """
+
+    units: int
+    first_row: int
+    rows: int
+    cell: int
+    lifted: str
+    needing: str
+    marks: str
+    along: str
+    lost: str
+    frame: tuple[int, int, int, int] | None
+    before: tuple[int, int, int, int] | None
+    unit_ticks: tuple[Tick, ...]
+    row_ticks: tuple[Tick, ...]
+
+    @property
+    def last_row(self) -> int:
+        """The highest row that is shown."""
+        return self.first_row + self.rows - 1
+
+
+def place_picture(
+    piece: Piece,
+    naming: Naming,
+    block: Block | None,
+    before: Block | None = None,
+    together: Piece | None = None,
+) -> PlacePicture:
+    """A design with a figure framed.
+
+    Args:
+        before: where the figure was.
+        together: what comes out where nothing but whole shafts and cords lift; None: the design itself.
+    """
+    rows, units = len(piece.rows), len(piece.loom.leashes)
+    blocks = [one for one in (block, before) if one is not None]
+    shown = _rows_shown(rows, blocks)
+    high = shown[-1]
+    needing = cells_needing_temporaries(piece) if together is None else {}
+    lifted, needed, marks, along, lost = [], [], [], [], []
+    for row in shown:
+        y, drawn = high - row + 0.5, piece.rows[row - 1]
+        comes = drawn if together is None else together.rows[row - 1]
+        lifted.append(row_path(sorted(comes), y))
+        if marked := sorted(needing.get(row, ())):
+            needed.append(row_path(marked, y))
+            marks += [f"M{unit - 0.85:g} {y + 0.35:g}l.7-.7" for unit in marked]
+        along += [f"M{unit - 0.5:g} {y:g}h0" for unit in sorted(comes - drawn)]
+        lost += [f"M{unit - 0.78:g} {y - 0.28:g}h.56v.56h-.56z" for unit in sorted(drawn - comes)]
+
+    def framed(one: Block | None) -> tuple[int, int, int, int] | None:
+        if one is None:
+            return None
+        return one.first_unit - 1, high - one.last_row, len(one.units), len(one.rows)
+
+    step = tick_step(len(shown))
+    return PlacePicture(
+        units=units,
+        first_row=shown[0],
+        rows=len(shown),
+        cell=max(4, min(16, 860 // units)),
+        lifted="".join(lifted),
+        needing="".join(needed),
+        marks="".join(marks),
+        along="".join(along),
+        lost="".join(lost),
+        frame=framed(block),
+        before=framed(before),
+        unit_ticks=tuple(unit_ticks(Sight(naming))),
+        row_ticks=tuple(Tick(high - row + 0.5, str(row)) for row in edge_numbers(rows, step) if row in shown),
+    )
+
+
+def _rows_shown(rows: int, blocks: Sequence[Block]) -> range:
+    if rows <= MOST_ROWS_SHOWN or not blocks:
+        return range(1, min(rows, MOST_ROWS_SHOWN) + 1)
+    first, last = min(one.first_row for one in blocks), max(one.last_row for one in blocks)
+    beside = max(4, (MOST_ROWS_SHOWN - (last - first + 1)) // 2)
+    return range(max(1, first - beside), min(rows, last + beside) + 1)
+
+
+# --- the page ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Nudge:
+    """A step from the place that is looked at to the next; `to`: "" where there is none."""
+
+    words: str
+    to: str
+
+
+def _nudges(found: Places, here: Move) -> list[Nudge]:
+    there = {place.move for place in found.places}
+    steps = [
+        ("One unit to the left", Move(here.rows_by, here.units_by - 1, here.mirrored)),
+        ("One unit to the right", Move(here.rows_by, here.units_by + 1, here.mirrored)),
+        ("Mirrored", Move(here.rows_by, here.units_by, not here.mirrored)),
+        ("One row later", Move(here.rows_by + 1, here.units_by, here.mirrored)),
+        ("One row earlier", Move(here.rows_by - 1, here.units_by, here.mirrored)),
+    ]
+    if here.mirrored:
+        steps[2] = ("Not mirrored", steps[2][1])
+    return [Nudge(words, move_text(move) if move in there else "") for words, move in steps]
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """The place that is looked at.
+
+    Attributes:
+        alone: its picture; `together`: of what comes out without any temporary, None where that is the same.
+        company: what comes along then, in a sentence.
+        whole: whether the figure itself comes out as drawn then, and nothing else needs a temporary.
+    """
+
+    place: Place
+    words: str
+    order: str
+    takes: str
+    covers: str
+    alone: PlacePicture
+    together: PlacePicture | None
+    company: str
+    whole: bool
+
+
+def _chosen(piece: Piece, found: Places, place: Place, naming: Naming) -> Chosen:
+    block, move = found.block, place.move
+    there = laid(block, move)
+    alone = moved(piece, block, move)
+    together = with_company(piece, block, move)
+    same = together.rows == alone.rows
+    return Chosen(
+        place=place,
+        words=move_words(move),
+        order=_Orders(piece, block, naming).words(move),
+        takes=sentence_of(place, found.now),
+        covers=_covers(place.covered),
+        alone=place_picture(alone, naming, there, block if move != STAYS else None),
+        together=None if same else place_picture(alone, naming, there, together=together),
+        company=along_words(place.company),
+        whole=place.company.is_free,
+    )
+
+
+def _covers(cells: int) -> str:
+    if not cells:
+        return ""
+    lie = "1 lifted cell that is" if cells == 1 else f"{cells:,} lifted cells that are"
+    return f"It would lie over {lie} drawn there now."
+
+
+async def _form(request: Request) -> dict[str, str]:
+    form = await request.form()
+    return {name: value for name, value in form.items() if isinstance(value, str)}
+
+
+Sent = Annotated[dict[str, str], Depends(_form)]
+
+
+@router.get("/pieces/{piece}/ways/places")
+def show_places(request: Request, piece: str) -> Response:
+    """The figure to be marked; where the address tells it, every place, and one of them closely."""
+    weaving, query = weaving_of(request, piece), dict(request.query_params)
+    if not any(name in query for name in FIELDS):
+        return _marking_page(request, weaving)
+    try:
+        return _places_page(request, weaving, query)
+    except (NotUnderstood, NoPlan) as why:
+        return _marking_page(request, weaving, str(why), 422, query)
+
+
+def _marking_page(
+    request: Request,
+    weaving: Weaving,
+    message: str = "",
+    status: int = 200,
+    typed: Mapping[str, str] | None = None,
+) -> Response:
+    piece, naming = weaving.piece, naming_of(request, weaving)
+    block = suggested_block(piece)
+    fields = dict.fromkeys(FIELDS[:4], "") | {"earlier": "0", "later": "0"}
+    if block is not None:
+        fields = Asked(block).fields(naming)
+    if typed is not None:
+        fields = {name: typed.get(name, fields[name])[:20] for name in FIELDS}
+        try:
+            block = _read(piece, naming, typed).block
+        except NotUnderstood:
+            block = None
+    return page(
+        "ways_places.html",
+        status=status,
+        weaving=weaving,
+        message=message,
+        fields=fields,
+        is_suggested=typed is None and block is not None,
+        marking=place_picture(piece, naming, block),
+        from_right=naming.units_from == "right",
+        most_rows_by=MOST_ROWS_BY,
+        found=None,
+    )
+
+
+def _answer(request: Request, weaving: Weaving, asked: Asked) -> Places | Working:
+    block = asked.block
+    options = {
+        "block": [block.first_row, block.last_row, block.first_unit, block.last_unit],
+        "rows_by": [asked.earlier, asked.later],
+        "limit": SECONDS,
+    }
+    text = store_of(request).piece_text(weaving.id) or ""
+    answer = answer_to(request, text, "places", options)
+    return answer if isinstance(answer, Working) else from_json(answer)
+
+
+def _places_page(
+    request: Request, weaving: Weaving, query: Mapping[str, str], message: str = "", status: int = 200
+) -> Response:
+    piece, naming = weaving.piece, naming_of(request, weaving)
+    asked = _read(piece, naming, query)
+    fields, address = asked.fields(naming), f"/pieces/{weaving.id}/ways/places"
+    to = query.get("to", "")
+    move = _read_move(piece, asked.block, to) if to else None
+    found = _answer(request, weaving, asked)
+    if isinstance(found, Working):
+        told = fields | ({"to": move_text(move)} if move is not None else {})
+        return to_working(request, found, f"{address}?{urlencode(told)}")
+    place = min(found.places, key=_rank) if move is None else found.at(move)
+    if place is None and move is not None and move.mirrored and found.same_mirrored:
+        place = found.at(Move(move.rows_by, move.units_by))
+    if place is None:
+        raise NotUnderstood(NOT_LOOKED_AT)
+    lines = lines_of(piece, found, place.move, naming)
+    return page(
+        "ways_places.html",
+        status=status,
+        weaving=weaving,
+        message=message,
+        fields=fields,
+        is_suggested=False,
+        marking=place_picture(piece, naming, asked.block),
+        from_right=naming.units_from == "right",
+        most_rows_by=MOST_ROWS_BY,
+        found=found,
+        here=f"{address}?{urlencode(fields)}",
+        now=found.now,
+        chosen=_chosen(piece, found, place, naming),
+        stays=place.move == STAYS,
+        to=move_text(place.move),
+        nudges=_nudges(found, place.move),
+        bars=bars_of(found, place.move),
+        bars_words=_bars_words(place.move),
+        lines=lines[:LINES_AT_ONCE],
+        folded=lines[LINES_AT_ONCE:MOST_LINES],
+        more=len(lines) - MOST_LINES,
+        summary=summary_of(found),
+        free=sorted((line for line in lines if line.free), key=lambda line: line.covers),
+        most_free=MOST_FREE,
+        never=sum(not one.is_possible for one in found.places),
+        unknown=sum(one.is_possible and one.minutes is None for one in found.places),
+        becomes=becomes(request, weaving),
+    )
+
+
+def _bars_words(move: Move) -> str:
+    if not move.rows_by:
+        return "in the rows that it is in"
+    return f"{several(abs(move.rows_by), 'row')} {'later' if move.rows_by > 0 else 'earlier'}"
+
+
+@router.post("/pieces/{piece}/ways/places")
+def take_place(request: Request, piece: str, sent: Sent) -> Response:
+    """Make a place the design, alone or with what comes along; nothing is kept that cannot be woven."""
+    weaving = weaving_of(request, piece)
+    naming = naming_of(request, weaving)
+    try:
+        asked = _read(weaving.piece, naming, sent)
+        move = _read_move(weaving.piece, asked.block, sent.get("to", ""))
+        with_others = sent.get("company") == "yes"
+        made = (with_company if with_others else moved)(weaving.piece, asked.block, move)
+        if made.rows == weaving.piece.rows:
+            raise NotUnderstood("That is where the figure is, so there is nothing to take.")
+        words = name_words(move) if move != STAYS else "with what comes along"
+        return take(request, weaving, made.rows, words)
+    except NotWoven as why:
+        return _marking_page(request, weaving, why.said, 422, sent)
+    except NotUnderstood as why:
+        return _marking_page(request, weaving, str(why), 422, sent)

@@ -1,0 +1,258 @@
+"""What large pieces are planned by, against exhaustive search: needed walks, bounds by blocks, windows."""
+
+from __future__ import annotations
+
+import json
+import random
+from dataclasses import replace
+from fractions import Fraction
+from itertools import pairwise
+from typing import Any
+
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+
+from server.design.piece_file import read_piece
+from server.plan import blocks as blocks_module
+from server.plan import planner
+from server.plan.blocks import Blocks
+from server.plan.hand_rule import hand_rule
+from server.plan.model import Model
+from server.plan.planner import NoPlan, Progress, Stopped, plan
+from server.plan.stages import joined, relevant_shafts, stages
+from server.plan.workorder import write_workorder
+from tests.outside.courses import random_course
+from tests.outside.exhaustive import TooLarge, best_order
+from tests.outside.pieces import examples, pointed_piece, small_piece, small_pieces
+from tests.outside.replayer import faults
+from tests.outside.test_from_here import planned, searched
+
+CLOSE = Fraction(2, 10**6)
+
+seeds = st.integers(0, 2**63)
+
+
+def with_handles(seed: int) -> dict[str, Any]:
+    """A small piece with spare handles, and spare shafts."""
+    piece = small_piece(random.Random(seed))
+    piece["loom"] |= {"spare_handles": 1 + seed % 2, "spare_shafts": max(piece["loom"]["spare_shafts"], 1)}
+    piece["loom"]["temporaries_per_shaft"] = max(piece["loom"]["temporaries_per_shaft"], 1)
+    return piece
+
+
+def model_of(content: dict[str, Any]) -> Model | None:
+    piece = read_piece(json.dumps(content))
+    shafts = relevant_shafts(piece)
+    if not shafts:
+        return None
+    return Model(piece, shafts, stages(piece, shafts), breadth="bounding")
+
+
+@examples(200)
+@given(seeds)
+def test_without_a_walk_where_one_is_said_to_be_needed_there_is_no_plan(seed: int) -> None:
+    content = with_handles(seed)
+    model = model_of(content)
+    assume(model is not None)
+    for first, last in model.needed:
+        # a walk may fall anywhere between the first row of the stage before and the last of the one after
+        begin = model.stages[first - 1].first if first else 0
+        end = model.stages[last].last if last < len(model.stages) else len(content["rows"]) + 1
+        barred = {*content["no_walks"], *range(begin, end)}
+        try:
+            assert best_order({**content, "no_walks": sorted(barred)}, largest=1500) is None
+        except TooLarge:
+            return
+
+
+def test_needed_walks_are_many_where_much_is_asked_and_none_lies_within_another() -> None:
+    content = pointed_piece(3, 8, 2, 24, spare_handles=1)
+    content["loom"]["spare_shafts"] = 8
+    model = model_of(content)
+    assert model is not None
+    assert len(model.needed) > 2
+    assert all(0 <= first <= last <= len(model.stages) for first, last in model.needed)
+    assert all(a < c and b < d for (a, b), (c, d) in pairwise(model.needed))
+
+
+def test_a_temporary_before_the_first_row_and_after_the_last_needs_a_walk_there() -> None:
+    content = pointed_piece(3, 8, 2, 24, spare_handles=1)
+    content |= {"rows": [content["rows"][0].replace("#", ".", 1)] * 3, "single_cords": []}
+    content["rows"][0] = "#" + "." * (len(content["leashes"]) - 1)
+    model = model_of(content)
+    assert model is not None
+    assert model.needed[0] == (0, 0)
+
+
+@examples(60)
+@given(seeds)
+def test_no_bound_block_by_block_is_above_the_best_order(seed: int) -> None:
+    content = with_handles(seed)
+    model = model_of(content)
+    assume(model is not None)
+    solved = model.program.solve(seconds=20, gap=1e-7)
+    assume(solved.values is not None)
+    best = model.program.objective(solved.values)
+    blocks = Blocks(model.program, [0] * (len(model.stages) + 1))
+    blocks._edges = sorted({0, *range(2, blocks._last, 2), blocks._last})
+    bounds = [blocks.bound]
+    for number in range(4):
+        blocks.sweep(between=number % 2 == 1, seconds=5)
+        bounds.append(blocks.bound)
+    blocks.settle(seconds=5, grain=0.01)
+    bounds.append(blocks.bound)
+    assert bounds == sorted(bounds)
+    assert bounds[-1] <= best + 1e-5
+
+
+def test_after_some_sweeps_the_bound_is_nearly_that_of_the_whole_relaxation(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(blocks_module, "VARIABLES", 1500)
+    content = pointed_piece(5, 8, 2, 40, spare_handles=1)
+    content["loom"]["spare_shafts"] = 8
+    model = model_of(content)
+    assert model is not None
+    relaxed = model.program.relax(seconds=60)
+    assert relaxed is not None
+    blocks = Blocks(model.program, [0] * (len(model.stages) + 1))
+    assert len(blocks._edges) > 3
+    for number in range(8):
+        blocks.sweep(between=number % 2 == 1, seconds=10)
+    assert blocks.bound <= relaxed.bound + 1e-5
+    assert blocks.bound >= 0.97 * relaxed.bound
+
+
+@pytest.fixture
+def all_in_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As if every piece were large."""
+    monkeypatch.setattr(planner, "WIDE", 0)
+    monkeypatch.setattr(planner, "PER_SECOND", 0)
+    monkeypatch.setattr(planner, "PER_SECOND_WITH_HANDLES", 0)
+    monkeypatch.setattr(planner, "WINDOW", 2)
+    monkeypatch.setattr(planner, "WINDOW_WITH_HANDLES", 2)
+    monkeypatch.setattr(blocks_module, "VARIABLES", 30)
+
+
+@pytest.mark.usefixtures("all_in_blocks")
+def test_in_blocks_and_windows_every_order_is_lawful_and_every_bound_true() -> None:
+    @examples(150)
+    @given(small_pieces())
+    def holds(content: dict[str, Any]) -> None:
+        try:
+            best = best_order(content, largest=1500)
+        except TooLarge:
+            return
+        piece = read_piece(json.dumps(content))
+        if best is None:
+            with pytest.raises(NoPlan):
+                plan(piece, limit=5)
+            return
+        order = plan(piece, limit=5)
+        assert faults(content, json.loads(write_workorder(order))) == []
+        assert Fraction(order.bound) <= best.minutes + CLOSE
+        assert Fraction(order.totals.minutes) >= best.minutes - CLOSE
+        if order.proven:
+            assert Fraction(order.totals.minutes) <= best.minutes + CLOSE
+        by_hand = hand_rule(piece)
+        if by_hand is not None:
+            assert order.totals.minutes <= by_hand.totals.minutes + 1e-6
+
+    holds()
+
+
+@pytest.mark.usefixtures("all_in_blocks")
+def test_from_any_state_in_blocks_and_windows_every_order_is_lawful_and_every_bound_true() -> None:
+    @examples(60)
+    @given(seeds)
+    def holds(seed: int) -> None:
+        content = with_handles(seed) if seed % 3 else small_piece(random.Random(seed))
+        course = random_course(random.Random(seed + 1), content)
+        try:
+            best = searched(content, course)
+        except TooLarge:
+            return
+        if best is None:
+            with pytest.raises(NoPlan):
+                planned(content, course)
+            return
+        order = planned(content, course)
+        assert faults(content, json.loads(write_workorder(order)), course) == []
+        minutes, bound = Fraction(order.totals.minutes), Fraction(order.bound)
+        assert bound <= best.minutes + CLOSE
+        assert minutes >= best.minutes - CLOSE
+        if order.proven:
+            assert minutes <= best.minutes + CLOSE
+
+    holds()
+
+
+@pytest.mark.usefixtures("all_in_blocks")
+@pytest.mark.parametrize("handles", [0, 1])
+def test_a_large_piece_comes_close_to_its_bound(handles: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(blocks_module, "VARIABLES", 1500)
+    monkeypatch.setattr(planner, "WINDOW_WITH_HANDLES", 6)
+    content = pointed_piece(7, 8, 1, 40, spare_handles=handles)
+    content["loom"]["spare_shafts"] = 10
+    piece = read_piece(json.dumps(content))
+    told: list[Progress] = []
+    order = plan(piece, limit=20, progress=told.append)
+    assert faults(content, json.loads(write_workorder(order))) == []
+    assert order.bound <= order.totals.minutes <= 1.1 * order.bound
+    bounds = [progress.bound for progress in told if progress.bound is not None]
+    assert bounds == sorted(bounds)
+    assert bounds[-1] <= order.bound + 1e-6
+
+
+def test_stages_are_joined_where_there_is_no_walk() -> None:
+    piece = read_piece(json.dumps(pointed_piece(3, 8, 2, 24)))
+    cut = stages(piece, relevant_shafts(piece))
+    assert len(cut) > 6
+    whole = joined(cut, [])
+    assert [(stage.first, stage.last) for stage in whole] == [(1, 24)]
+    assert sum(sum(parts.values()) for parts in whole[0].asked.values()) == sum(
+        sum(parts.values()) for stage in cut for parts in stage.asked.values()
+    )
+    assert joined(cut, range(len(cut))) == cut
+    three = joined(cut, [2, 5])
+    assert [stage.first for stage in three] == [1, cut[2].first, cut[5].first]
+
+
+def test_stopped_at_once_it_gives_what_can_be_had_without_a_search() -> None:
+    content = pointed_piece(3, 8, 2, 24)
+    content["loom"]["spare_shafts"] = 8
+    piece = read_piece(json.dumps(content))
+    by_hand = hand_rule(piece)
+    assert by_hand is not None
+    order = plan(piece, stop=lambda: True)
+    assert not order.proven
+    assert order.totals.minutes <= by_hand.totals.minutes
+    assert faults(content, json.loads(write_workorder(order))) == []
+
+
+def test_stopped_before_there_is_any_order_it_says_so() -> None:
+    content = pointed_piece(3, 8, 2, 24, spare_handles=2)
+    content["loom"] |= {"spare_shafts": 8, "temporaries_per_shaft": 2, "temporaries_may_stay": True}
+    content["no_walks"] = list(range(1, 24))  # only the spare handles can do it, if anything can
+    piece = read_piece(json.dumps(content))
+    assert hand_rule(piece) is None
+    with pytest.raises((Stopped, NoPlan)):
+        plan(piece, stop=lambda: True)
+
+
+def test_a_plan_that_is_known_to_be_the_best_is_not_searched_for_again(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    piece = read_piece(json.dumps(pointed_piece(3, 6, 1, 12)))
+    piece = replace(piece, loom=replace(piece.loom, spare_shafts=6))
+    task = planner.whole_task(piece)
+    found = planner.cheapest_found(task, limit=20)
+    assert isinstance(found, planner.Found)
+    monkeypatch.setattr(Model, "cheapest", lambda *_, **__: pytest.fail("searched for again"))
+    again = planner.cheapest_found(
+        replace(task, known=found.schedule), limit=20, at_least=found.order.totals.minutes
+    )
+    assert isinstance(again, planner.Found)
+    assert again.order.proven
+    assert again.order.totals.minutes == found.order.totals.minutes
