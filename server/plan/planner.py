@@ -323,11 +323,8 @@ class _Search:
     def _with_its_walks(self) -> None:
         """Plan all anew with the walks of the best so far, and no others."""
         assert self.best is not None
-        schedule, cut = self.best.schedule, self._cut
-        gaps = [
-            gap for gap in range(1, len(cut)) if schedule[cut[gap].first - 1] != schedule[cut[gap].first - 2]
-        ]
-        self._solve(self._model("lawful", cut=joined(cut, gaps)), self._left(0.6), bounds=False)
+        gaps = self._changes(self.best.schedule)
+        self._solve(self._model("lawful", cut=joined(self._cut, gaps)), self._left(0.6), bounds=False)
         self._tell()
 
     def _in_windows(self, until: float) -> None:
@@ -372,14 +369,16 @@ class _Search:
             return None
         return model.schedule(found.values)
 
+    def _changes(self, schedule: Schedule) -> set[int]:
+        """The gaps between two stages in which what stands in the loom changes."""
+        cut = self._cut
+        rows = ((gap, cut[gap].first - 1) for gap in range(1, len(cut)))
+        return {gap for gap, row in rows if schedule[row] != schedule[row - 1]}
+
     def _window(self, schedule: Schedule, first: int, end: int) -> list[Stage]:
         """These stages, and on both sides some more, joined where there is no walk between them."""
         cut = self._cut
-        gaps = {
-            gap
-            for gap in range(1, len(cut))
-            if first < gap < end or schedule[cut[gap].first - 1] != schedule[cut[gap].first - 2]
-        } | {first, end}
+        gaps = self._changes(schedule) | set(range(first, end + 1))
         before = sorted(gap for gap in gaps if gap < first)
         behind = sorted(gap for gap in gaps if gap > end)
         start = before[-MARGIN] if len(before) >= MARGIN else 0
