@@ -19,6 +19,7 @@ from server.loom.ground import satin
 from server.loom.state import Loom
 from tests.bench.tablet import SLOWED, slow_down
 from tests.browser.conftest import FLAGS, House, chromium_path, free_port
+from tests.browser.screen import wait_until
 
 SIDE = 200
 STROKES = 6
@@ -86,7 +87,7 @@ def costs_of(page: Page) -> dict[str, list[float]]:
     def settle() -> None:
         nonlocal count
         count += 1
-        page.wait_for_function("count => window.painted.length >= count", arg=count, polling=10)
+        wait_until(page, lambda: page.evaluate("window.painted.length") >= count, pause=10)
 
     for _ in range(STROKES):
         x, y = (

@@ -26,6 +26,7 @@ from server.session.place import Tap
 from server.settings import DATABASE_NAME
 from server.store.database import Store, utc_now
 from server.store.weavings import Weaving
+from tests.browser.screen import PATIENCE
 from tests.browser.serving import serve
 from tests.demo import demo_order, demo_text
 
@@ -40,9 +41,6 @@ FLAGS = [
 ]
 CHROMIUMS = ("chromium-headless-shell", "chromium", "chromium-browser", "google-chrome")
 NO_CHROMIUM = "There is no Chromium here. On Debian, `apt-get install chromium` brings it."
-PATIENCE = 20.0
-"""Seconds for a server to come up, or a page to follow a tap. Far more than either takes."""
-
 expect.set_options(timeout=PATIENCE * 1000)
 
 # for all requests, each on a connection of its own: a new client reads certificates, longer than a page takes

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+import pytest
 from playwright.sync_api import Page
+
+PATIENCE = 20.0
+"""Seconds for a server to come up, or a page to follow a tap. Far more than either takes."""
 
 READ = """() => {
   const one = selector => document.querySelector(selector);
@@ -102,6 +108,22 @@ def wait_for_turn(page: Page, turn: int) -> None:
     """Wait until the page shows the instruction after so many taps, and takes the next tap."""
     page.locator(f"#done-form [name=turn][value='{turn}']").wait_for(state="attached")
     page.locator("main:not([data-resting]) button.done:enabled").wait_for()
+
+
+def wait_until(page: Page, holds: Callable[[], bool], *, pause: float = 50) -> None:
+    """Ask again and again until something holds.
+
+    Playwright's own `wait_for_function` asks from within the page, where our policy forbids to run a text as
+    script: it answers only if what it waits for holds at once.
+
+    Args:
+        pause: milliseconds between two times.
+    """
+    end = time.monotonic() + PATIENCE
+    while not holds():
+        if time.monotonic() > end:
+            pytest.fail("What was waited for did not come.")
+        page.wait_for_timeout(pause)
 
 
 def press_done(page: Page, screen: Screen) -> None:

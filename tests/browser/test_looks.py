@@ -15,7 +15,7 @@ from server.settings import resource_dir
 from tests.browser.conftest import Complaints, NewTablet, Runner
 from tests.browser.device import set_device
 from tests.browser.scenes import COMPLAINTS, PAGES, SCENES, kinds_of
-from tests.browser.screen import fits, pale_texts, read, small_targets, wait_for_turn
+from tests.browser.screen import fits, pale_texts, read, small_targets, wait_for_turn, wait_until
 
 pytestmark = pytest.mark.browser
 
@@ -384,7 +384,7 @@ def test_a_message_is_announced_once_in_a_place_that_stays(runner: Runner, new_t
     wait_for_turn(other, 3)
     other.locator("button.done").tap()
     wait_for_turn(tablet, 4)
-    tablet.wait_for_function("window.announced.length > 0")
+    wait_until(tablet, lambda: tablet.evaluate("window.announced.length") > 0)
     assert len(tablet.evaluate("window.announced")) == 1
     same = tablet.evaluate("window.places[0] === document.querySelector('[role=status]')")
     assert same

@@ -23,7 +23,7 @@ from server.web.static_files import static_url
 from tests.browser.conftest import Complaints, House, NewTablet, Runner
 from tests.browser.device import set_device
 from tests.browser.literal_weaver import LiteralWeaver
-from tests.browser.screen import read, tick_both, wait_for_turn
+from tests.browser.screen import read, tick_both, wait_for_turn, wait_until
 from tests.browser.test_axe import TAGS, violations
 from tests.browser.test_looks import look
 from tests.traditions import TRADITIONS
@@ -407,7 +407,7 @@ def test_two_fingers_move_and_bring_closer_and_draw_nothing(
     for far in (0, 20, 40, 60):
         fingers(session, "touchMove", (one[0] - far, one[1]), (other[0] + far, other[1]))
     fingers(session, "touchEnd")
-    tablet.wait_for_function(f"before => {size} > before", arg=before)
+    wait_until(tablet, lambda: tablet.evaluate(size) > before)
     assert paper.rows() == list(tall)
     stroke_by_finger(paper, session, (30, 6))
     assert paper.rows()[29] == ".....#......", "one finger draws again, where it is now"
@@ -590,7 +590,7 @@ def test_a_wide_sheet_begins_with_squares_that_a_finger_hits(
     assert box
     assert box["height"] > 0.5 * height, "the paper has most of the height"
     paper.press("Whole")
-    tablet.wait_for_function("document.getElementById('paper').dataset.squares.split(' ')[2] < 6")
+    expect(place).to_have_attribute("data-squares", re.compile(r"^\S+ \S+ [0-5](\.\d+)?( |$)"))
     paper.open()
     expect(tablet.locator("#place")).to_have_text("Touch a square.")
 
