@@ -5,6 +5,7 @@ PYTHON ?= $(shell for python in python3 python3.14 python3.13 python3.12 python3
 VENV := .venv
 BIN := $(VENV)/bin
 DATA := .data
+OPTIONS :=
 
 # Debian's packages are installed where that is allowed without asking for a password
 APT := $(shell [ "$$(id -u)" = 0 ] || echo sudo -n) apt-get
@@ -13,8 +14,8 @@ apt_install = { command -v apt-get && $(APT) update -q && \
 
 .PHONY: run setup test lint bench chromium clean
 
-run: $(VENV)/.installed ## open the pages with the demo pieces in them
-	@$(BIN)/spareshaft --demo --data $(DATA)
+run: $(VENV)/.installed ## open the pages with the demo pieces in them; make run OPTIONS="--port 8971"
+	@$(BIN)/spareshaft --demo --data $(DATA) $(OPTIONS)
 
 setup: $(VENV)/.developing ## install all that developing needs
 

@@ -12,12 +12,10 @@ from pathlib import Path
 from typing import NoReturn
 
 from server import __version__
-from server.plan.workorder import write_workorder
-from server.planning import FAILED, UNUSABLE, Refused, bring_in, planned
 from server.settings import DATABASE_NAME, DEFAULT_PORT, default_data_folder
-from server.terminal import CtrlC, complain, plain, say
+from server.terminal import FAILED, UNUSABLE, CtrlC, complain, plain, say
 
-# what serves is imported where it is needed, so that `plan` starts at once
+# what plans and what serves is imported where it is needed: it takes long, and a Ctrl-C is heard meanwhile
 
 OK, INTERRUPTED = 0, 130
 
@@ -53,11 +51,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _serve(asked: argparse.Namespace) -> int:
+    from server.planning import Refused
     from server.serving import CannotServe, serve
     from server.store.failure import StoreFailure
 
+    if (data := _folder(asked.data)) is None:
+        return FAILED
     try:
-        serve(Path(asked.data), host=asked.host, port=asked.port, share=asked.share, demo=asked.demo)
+        serve(data, host=asked.host, port=asked.port, share=asked.share, demo=asked.demo)
     except (CannotServe, StoreFailure) as why:
         complain(str(why))
         return FAILED
@@ -67,6 +68,9 @@ def _serve(asked: argparse.Namespace) -> int:
 
 
 def _plan(asked: argparse.Namespace) -> int:
+    from server.plan.workorder import write_workorder
+    from server.planning import Refused, planned
+
     stop = CtrlC(INTERRUPTED)
     try:
         _, order = planned(asked.piece, asked.limit, stop)
@@ -80,10 +84,13 @@ def _plan(asked: argparse.Namespace) -> int:
 
 
 def _import(asked: argparse.Namespace) -> int:
+    from server.planning import Refused, bring_in
     from server.store.database import Store, StoreFailure
 
+    if (data := _folder(asked.data)) is None:
+        return FAILED
     try:
-        with closing(Store(Path(asked.data) / DATABASE_NAME)) as store:
+        with closing(Store(data / DATABASE_NAME)) as store:
             brought_in = bring_in(store, asked.piece, asked.limit)
     except StoreFailure as why:
         complain(str(why))
@@ -92,6 +99,16 @@ def _import(asked: argparse.Namespace) -> int:
         return refused.status
     say(f"{brought_in} It is among the pieces now.")
     return OK
+
+
+def _folder(name: str) -> Path | None:
+    """The data folder, there or not; None, once it has been said that a file stands in its place."""
+    folder = Path(name)
+    for path in (folder, *folder.parents):
+        if path.is_file():
+            complain(f"{path}: this is a file; name a folder with --data.")
+            return None
+    return folder
 
 
 class _Parser(argparse.ArgumentParser):
@@ -184,7 +201,8 @@ exit status:
   0  brought in
   1  the data folder cannot be used
   2  the file cannot be used, or an option is wrong
-  3  no plan exists on this loom
+  3  no plan exists on this loom; the page Pieces, given the same file, finds what would do
+  130  stopped with Ctrl-C
 Why is said on standard error. Nothing is kept unless it is 0.
 """
 

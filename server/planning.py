@@ -9,16 +9,30 @@ from contextlib import nullcontext
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from server.design.incoming import belongs_elsewhere
+from server.design.piece import Piece
 from server.design.piece_file import Unusable, read_piece
 from server.plan.planner import NoPlan, Stopped, plan
 from server.plan.replay import Mismatch, verify
 from server.plan.workorder import WorkOrder
-from server.terminal import CtrlC, ProgressLine, Unreadable, complain, read_file
+from server.terminal import (
+    FAILED,
+    NO_PLAN,
+    UNUSABLE,
+    CtrlC,
+    ProgressLine,
+    Unreadable,
+    complain,
+    read_file,
+)
 
 if TYPE_CHECKING:
     from server.store.database import Store
 
-FAILED, UNUSABLE, NO_PLAN = 1, 2, 3
+WHAT_WOULD_DO = (
+    "Nothing is kept of it. Bring the same file in on the page Pieces: “What would do?” there finds "
+    "the smallest changes that would."
+)
 
 
 class Refused(Exception):
@@ -52,7 +66,7 @@ def planned(name: str, limit: float, stop: CtrlC | None = None) -> tuple[str, Wo
     shown = "standard input" if name == "-" else name
     try:
         content = read_file(name)
-        piece = read_piece(content)
+        piece = _read(content)
         with ProgressLine(sys.stderr) as progress, stop or nullcontext():
             if stop is None:
                 order = plan(piece, limit=limit, progress=progress)
@@ -69,16 +83,29 @@ def planned(name: str, limit: float, stop: CtrlC | None = None) -> tuple[str, Wo
     except Stopped:
         raise KeyboardInterrupt from None
     except NoPlan as why:
-        raise Refused(NO_PLAN, f"{shown}: {why}") from None
+        raise Refused(NO_PLAN, f"{shown}: {_each_once(why)} {WHAT_WOULD_DO}") from None
     except Mismatch as why:
         fault = "the plan did not pass its own check, so it is not given. This is a fault in Spareshaft"
         raise Refused(FAILED, f"{shown}: {fault}. {why}") from None
     if stop is not None and stop.pressed and not order.proven:
         complain(
-            f"stopped. This is the best plan so far, {order.totals.minutes:.1f} minutes of changing; "
+            f"stopped. This is the best plan so far, {order.totals.minutes:.1f} minutes besides the weaving; "
             f"none takes fewer than {order.bound:.1f}."
         )
     return content.decode("utf-8-sig"), order
+
+
+def _read(content: bytes) -> Piece:
+    try:
+        return read_piece(content)
+    except Unusable as why:
+        raise Unusable(belongs_elsewhere(content, "piece") or str(why)) from None
+
+
+def _each_once(why: NoPlan) -> str:
+    """Why there is no plan; what is true of the loom is said with the first rows that run into it."""
+    statements = [said for sentence in str(why).split(". ") if (said := sentence.rstrip("."))]
+    return ". ".join(dict.fromkeys(statements)) + "."
 
 
 GRACE = 2.0
@@ -107,7 +134,7 @@ def _beside(work: Callable[[], WorkOrder], stop: CtrlC, progress: ProgressLine) 
         thread.join(0.1)  # one without an end would not be interrupted
         waited += 0.1 * stop.pressed
         latest = progress.latest
-        if waited > GRACE and latest.order is not None:
+        if waited > GRACE and latest is not None and latest.order is not None:
             stop.left_running = True
             bound = min(max(latest.bound or 0.0, 0.0), latest.order.totals.minutes)
             return replace(latest.order, proven=False, bound=bound)
@@ -132,5 +159,5 @@ def bring_in(store: Store, name: str, limit: float) -> str:
     walks = f"{totals.walks} walk{'s' * (totals.walks != 1)}"
     return (
         f"Brought in “{piece.name}”: {len(piece.rows)} rows, {walks}, "
-        f"{totals.minutes:.1f} minutes of changing."
+        f"{totals.minutes:.1f} minutes besides the weaving."
     )

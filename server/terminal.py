@@ -12,11 +12,14 @@ import threading
 import time
 from pathlib import Path
 from types import FrameType, TracebackType
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
-import segno
+if TYPE_CHECKING:
+    from server.plan.planner import Progress
 
-from server.plan.planner import Progress
+# the command begins with this file: what takes long to load is loaded where a Ctrl-C is heard already
+
+FAILED, UNUSABLE, NO_PLAN = 1, 2, 3
 
 MOST_BYTES = 20_000_000
 """The largest file that is read."""
@@ -81,7 +84,7 @@ class ProgressLine:
         self._stream = stream
         self._first = first
         self._in_place = stream.isatty()
-        self.latest = Progress(0.0, None, None)
+        self.latest: Progress | None = None
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._tell, daemon=True)
         self._told = False
@@ -159,9 +162,10 @@ class CtrlC:
         self.pressed = True
 
 
-def _progress_sentence(seconds: float, latest: Progress) -> str:
-    best = "no plan yet" if latest.minutes is None else f"best so far {latest.minutes:.1f} minutes"
-    bound = "" if latest.bound is None else f", none takes fewer than {latest.bound:.1f}"
+def _progress_sentence(seconds: float, latest: Progress | None) -> str:
+    minutes, found = (latest.minutes, latest.bound) if latest else (None, None)
+    best = "no plan yet" if minutes is None else f"best so far {minutes:.1f} minutes"
+    bound = "" if found is None else f", none takes fewer than {found:.1f}"
     return f"Planning, {seconds:.0f} s: {best}{bound}."
 
 
@@ -186,6 +190,8 @@ def _is_useless(address: str) -> bool:
 
 def tell_how_to_join(addresses: list[str], port: int, code: str) -> None:
     """Print the addresses, the join code, and both as a QR code."""
+    import segno
+
     if not addresses:
         say("This computer seems to be on no network; no other device can reach it yet.")
         return

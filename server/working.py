@@ -13,13 +13,14 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
-from server.design.piece_file import read_piece
+from server.design.piece_file import Unusable, read_piece
 from server.plan.replay import Mismatch
 from server.store.database import Store, StoreFailure
 from server.store.worked_out import FAULT, Kept, TooManyWait, Wanted
@@ -39,7 +40,12 @@ STARTING = 2.5
 MOST_PATIENT = 6
 """Requests that wait at once: each holds a thread that taps need as well, and there are forty."""
 
+PAUSES = (1.0, 5.0, 25.0)
+"""Seconds after which a file that another program holds is tried again, beside what each try waits for it."""
+
 _log = logging.getLogger("spareshaft")
+
+_Done = TypeVar("_Done")
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,31 +185,40 @@ class Apart:
     def work(self, job: Job) -> Outcome | None:
         """See `Worker`."""
         asked = {"kind": job.kept.kind, "piece_text": job.kept.piece_text, "options": job.kept.options}
+        ended, ends = None, True
         with self._lock:
             if job.is_stopped:
                 return None
             if self._process is None or self._process.poll() is not None:
+                self._let_go()
                 self._process = _start()
             process, self._job = self._process, job
-        assert process.stdin is not None
         assert process.stdout is not None
         with suppress(OSError, ValueError):
             self._send(process, asked)
             for line in process.stdout:
                 content = json.loads(line)
                 if "told" not in content:
-                    with self._lock:
-                        self._job = None
-                    return Outcome(content["state"], content["content"])
+                    ended, ends = Outcome(content["state"], content["content"]), content["ends"]
+                    break
                 job.take(content["told"])
         with self._lock:
-            process.kill()
-            process.wait()
-            for pipe in (process.stdin, process.stdout):
-                with suppress(OSError):
+            self._job = None
+            if ends or job.is_stopped:  # it may seem to be there for a moment longer
+                self._let_go()
+        return ended
+
+    def _let_go(self) -> None:
+        """End the process, if there is one. The lock is held."""
+        process, self._process = self._process, None
+        if process is None:
+            return
+        process.kill()
+        process.wait()
+        for pipe in (process.stdin, process.stdout):
+            with suppress(OSError):
+                if pipe is not None:
                     pipe.close()
-            self._process = self._job = None
-        return None
 
     def _send(self, process: subprocess.Popen[bytes], content: object) -> None:
         assert process.stdin is not None
@@ -227,9 +242,7 @@ class Apart:
     def close(self) -> None:
         """See `Worker`."""
         with self._lock:
-            if self._process is not None:
-                self._process.kill()
-                self._process.wait()
+            self._let_go()
 
 
 def _start() -> subprocess.Popen[bytes]:
@@ -271,9 +284,12 @@ class Workroom:
 
     def go_on(self) -> None:
         """Go on with what a server that is gone has left, and with what was left by this one."""
-        self._kept.adopt(self._server, _is_alive)
         for due in self._kept.pieces_due():
             self._keep_piece(due)
+        self._take_over()
+
+    def _take_over(self) -> None:
+        self._kept.adopt(self._server, _is_alive)
         self._wake()
 
     def ask(
@@ -302,17 +318,18 @@ class Workroom:
         piece = read_piece(piece_text)
         key = key_of(kind, piece, options)
         for _ in range(2):
-            kept, to_come = self._kept.ask(
-                key,
-                kind,
-                piece_text,
-                options,
-                server=self._server,
-                most=self.most_unfinished,
-                serves=_serving(options) if kind == "plan" else lambda _: True,
-                anew=anew,
-                wanted=wanted,
-            )
+            with self._room_soon():
+                kept, to_come = self._kept.ask(
+                    key,
+                    kind,
+                    piece_text,
+                    options,
+                    server=self._server,
+                    most=self.most_unfinished,
+                    serves=_serving(options) if kind == "plan" else lambda _: True,
+                    anew=anew,
+                    wanted=wanted,
+                )
             if kept.is_unfinished:
                 self.look_after(kept)
                 kept = self._wait_for(kept)
@@ -343,11 +360,21 @@ class Workroom:
         finally:
             self._patient.release()
 
+    @contextmanager
+    def _room_soon(self) -> Iterator[None]:
+        """Where too many wait: see to it that they are worked out, also where their server is gone."""
+        try:
+            yield
+        except TooManyWait:
+            self._take_over()
+            raise
+
     def look_after(self, kept: Kept) -> None:
         """See to it that a question that is unfinished is worked out."""
-        if kept.server != self._server:
-            self._kept.adopt(self._server, _is_alive)
-        self._wake()
+        if kept.server == self._server:
+            self._wake()
+        else:
+            self._take_over()
 
     def told(self, question: int) -> Told | None:
         """How far a question is; None: it is not being worked out here."""
@@ -379,7 +406,8 @@ class Workroom:
         Raises:
             TooManyWait: then nothing was changed.
         """
-        self._kept.again(question, to_come, server=self._server, most=self.most_unfinished)
+        with self._room_soon():
+            self._kept.again(question, to_come, server=self._server, most=self.most_unfinished)
         self.keep_pieces(question)
         self._wake()
 
@@ -412,29 +440,18 @@ class Workroom:
     def _work(self) -> None:
         """Work out what waits, until nothing does."""
         try:
-            while (job := self._next()) is not None:
+            while (job := _tried(self._next)) is not None:
                 ended = self._worker.work(job)
                 if self._is_closed:
                     return
                 if ended is not None:
-                    self._end(job, ended)
-                    self.keep_pieces(job.kept.id)
+                    _tried(partial(self._kept.end, job.kept.id, ended.state, ended.content))
+                    _tried(partial(self.keep_pieces, job.kept.id))
                 self._tell_ended()
         except Exception:
             _log.exception("What takes long cannot be worked out just now.")
             with self._lock:
                 self._job = self._thread = None
-
-    def _end(self, job: Job, ended: Outcome) -> None:
-        """Keep an answer; it was long in the making, so a file that another program holds is waited for."""
-        for pause in (1.0, 5.0, 25.0):
-            try:
-                self._kept.end(job.kept.id, ended.state, ended.content)
-            except StoreFailure:
-                time.sleep(pause)
-            else:
-                return
-        self._kept.end(job.kept.id, ended.state, ended.content)
 
     def _next(self) -> Job | None:
         with self._lock:
@@ -447,7 +464,7 @@ class Workroom:
     def _keep_piece(self, to_come: int) -> None:
         try:
             self._kept.keep_piece(to_come)
-        except Mismatch:
+        except (Mismatch, Unusable):
             _log.exception("A plan does not weave the piece it was made for.")
 
     def _tell_ended(self) -> None:
@@ -460,9 +477,19 @@ def workroom(store: Store, apart: bool) -> Workroom:
     return Workroom(store, Apart(), PATIENCE) if apart else Workroom(store, Here(), PATIENCE_HERE)
 
 
+def _tried(do: Callable[[], _Done]) -> _Done:
+    """Do it; a file that another program holds is waited for, as nobody may come to ask for it again."""
+    for pause in PAUSES:
+        try:
+            return do()
+        except StoreFailure:
+            time.sleep(pause)
+    return do()
+
+
 def _serving(options: Mapping[str, Any]) -> Callable[[Kept], bool]:
     """Whether a plan of the same piece will do where one may take so long."""
-    limit = float(options.get("limit", 0.0))
+    limit = _seconds(options)
 
     def serves(kept: Kept) -> bool:
         if kept.is_unfinished:

@@ -1,7 +1,8 @@
 """The process that works questions out, apart from the server: `python -m server.working_apart`.
 
-It reads a question a line, and writes what it has to tell a line, all JSON. When the server is gone, however
-that came about, what it reads from ends, and it ends, too, in the middle of whatever it does.
+It reads a question a line, and writes what it has to tell a line, all JSON; with an answer, whether it ends
+after it. When the server is gone, however that came about, what it reads from ends, and it ends, too, in the
+middle of whatever it does.
 """
 
 from __future__ import annotations
@@ -62,7 +63,7 @@ class Telling:
                 return
             content = self._best()  # if that goes wrong the solver still answers
             self._is_answered = True
-            write(self._stream, {"state": "answered", "content": content})
+            write(self._stream, {"state": "answered", "content": content, "ends": True})
             os._exit(0)
 
     def __call__(
@@ -106,7 +107,7 @@ def main() -> None:
 
     def listen() -> None:
         telling = Telling(told)
-        with contextlib.suppress(ValueError):  # it may have gone in the middle of a line
+        try:
             for line in sys.stdin.buffer:
                 content = json.loads(line)
                 if content == "enough":
@@ -114,7 +115,8 @@ def main() -> None:
                 else:
                     telling = Telling(told)
                     asked.put((content, telling))
-        os._exit(0)  # the server is gone
+        finally:  # the server is gone, perhaps in the middle of a line; or a line is too much to be read
+            os._exit(0)
 
     threading.Thread(target=listen, daemon=True).start()
     with contextlib.suppress(BrokenPipeError):
@@ -122,10 +124,10 @@ def main() -> None:
             question, telling = asked.get()
             try:
                 ended = outcome(question["kind"], question["piece_text"], question["options"], telling)
-                answer = {"state": ended.state, "content": ended.content}
+                answer = {"state": ended.state, "content": ended.content, "ends": False}
             except Exception:  # a fault of ours; MemoryError, too
                 logging.exception("A question could not be worked out.")
-                answer = {"state": "dropped", "content": {"fault": True}}
+                answer = {"state": "dropped", "content": {"fault": True}, "ends": False}
             telling.answer(answer)
 
 

@@ -10,13 +10,17 @@ import { isResting, refuse } from "./rest.js";
 const OLD_MS = 3 * 60 * 1000;
 const LOOK_MS = 8000;
 
-const showTrouble = (isThere) => {
-  const line = document.getElementById("trouble");
-  if (line) line.hidden = !isThere;
-};
+// Where an answer came that is no page to be shown here, what it says is said; else that none came.
+const saidBy = (xhr) => xhr.status
+  && new DOMParser().parseFromString(xhr.responseText, "text/html").querySelector("main p")?.textContent;
+
+const trouble = document.getElementById("trouble");
+const NO_ANSWER = trouble?.firstChild.textContent;
 
 document.addEventListener("htmx:afterRequest", ({ detail }) => {
-  showTrouble(!detail.successful && detail.xhr.status !== 422);
+  if (!trouble) return;
+  trouble.hidden = detail.successful || detail.xhr.status === 422;
+  if (!trouble.hidden) trouble.firstChild.textContent = `${saidBy(detail.xhr) || NO_ANSWER.trim()} `;
 });
 
 const atTheLoom = (companion) => {

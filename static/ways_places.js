@@ -5,7 +5,7 @@ for (const form of document.querySelectorAll("[data-figure-form]")) {
 }
 
 function mark(form, drawing) {
-  const { units, rows, firstRow, fromRight } = drawing.dataset;
+  const { units, rows, allUnits, firstUnit, firstRow, fromRight } = drawing.dataset;
   const fields = Object.fromEntries(
     ["first_row", "last_row", "first_unit", "last_unit"].map((name) => [name, form.elements[name]]),
   );
@@ -15,6 +15,9 @@ function mark(form, drawing) {
   corner.setAttribute("width", 1);
   corner.setAttribute("height", 1);
   drawing.classList.add("place-live");
+  const told = form.parentElement.querySelector("[data-corner-told]");
+  const TELL = "Tap one corner.";
+  told.textContent = TELL;
   for (const words of form.querySelectorAll("[data-with-script]")) words.hidden = false;
   for (const words of form.querySelectorAll("[data-without-script]")) words.hidden = true;
 
@@ -29,6 +32,11 @@ function mark(form, drawing) {
     return across >= 0 && across < units && up >= 0 && up < rows ? { across, up } : null;
   }
 
+  // Units as she counts them, from where they are in the drawing, and back.
+  const unitAt = (across) =>
+    fromRight === undefined ? across + Number(firstUnit) : allUnits - across - firstUnit + 1;
+  const acrossOf = (unit) => (fromRight === undefined ? unit - firstUnit : allUnits - unit - firstUnit + 1);
+
   function frame(left, right, low, high) {
     for (const one of frames) {
       one.setAttribute("x", left);
@@ -41,7 +49,7 @@ function mark(form, drawing) {
   function take(one, other) {
     const [left, right] = [one.across, other.across].sort((a, b) => a - b);
     const [low, high] = [one.up, other.up].sort((a, b) => a - b);
-    const counted = fromRight === undefined ? [left + 1, right + 1] : [units - right, units - left];
+    const counted = [unitAt(left), unitAt(right)].sort((a, b) => a - b);
     fields.first_unit.value = counted[0];
     fields.last_unit.value = counted[1];
     fields.first_row.value = low + Number(firstRow);
@@ -49,6 +57,7 @@ function mark(form, drawing) {
     frame(left, right, low, high);
     first = null;
     corner.remove();
+    told.textContent = TELL;
   }
 
   function begin(cell) {
@@ -56,6 +65,7 @@ function mark(form, drawing) {
     corner.setAttribute("x", cell.across);
     corner.setAttribute("y", rows - 1 - cell.up);
     drawing.append(corner);
+    told.textContent = "Now the other corner.";
   }
 
   drawing.addEventListener("pointerdown", (event) => {
@@ -76,10 +86,9 @@ function mark(form, drawing) {
   // What is written moves the frame, where it makes sense.
   form.addEventListener("input", () => {
     const [row, otherRow, unit, otherUnit] = Object.values(fields).map((field) => Number(field.value));
-    const across = (number) => (fromRight === undefined ? number - 1 : units - number);
     const inside = (number, most) => Number.isInteger(number) && number >= 0 && number < most;
     const ups = [row - firstRow, otherRow - firstRow].sort((a, b) => a - b);
-    const acrosses = [across(unit), across(otherUnit)].sort((a, b) => a - b);
+    const acrosses = [acrossOf(unit), acrossOf(otherUnit)].sort((a, b) => a - b);
     if (ups.every((up) => inside(up, rows)) && acrosses.every((at) => inside(at, units))) {
       frame(...acrosses, ...ups);
     }

@@ -1,4 +1,5 @@
-// How far it is, asked for every second; when it has ended, the page is loaded anew and leads on.
+// How far it is, asked for every second; when it has ended, or its turn is nearer,
+// the page is loaded anew and leads on.
 const EVERY_MS = 1000;
 const place = document.getElementById("working");
 const lines = document.getElementById("lines");
@@ -23,7 +24,7 @@ const look = async () => {
     const answer = await fetch(place.dataset.far);
     if (!answer.ok) throw new Error(answer.status);
     const far = await answer.json();
-    if (far.state !== place.dataset.state) {
+    if (far.state !== place.dataset.state || far.first.join(" ") !== place.dataset.first) {
       location.replace(location.href);
       return;
     }

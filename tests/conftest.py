@@ -2,19 +2,50 @@
 
 from __future__ import annotations
 
+import gc
+import os
 import shutil
+import sys
+import tempfile
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import hypothesis
 import pytest
 from fastapi.testclient import TestClient
+from hypothesis import HealthCheck
 
 from server.app import create_app
 from server.settings import DATABASE_NAME, Settings
 from server.store.database import Store
 from tests.examples import piece_order, piece_text
 from tests.visitor import Visitor
+
+# the same examples on every run; how long one takes depends on what else the machine does
+hypothesis.settings.register_profile(
+    "spareshaft",
+    derandomize=True,
+    database=None,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)
+hypothesis.settings.load_profile("spareshaft")
+
+# where nothing waits for a disk, if there is room; that a store asks to wait is shown in test_store.py
+MEMORY = Path("/dev/shm")
+if MEMORY.is_dir() and os.access(MEMORY, os.W_OK) and shutil.disk_usage(MEMORY).free > 4e9:
+    os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(MEMORY))
+
+# what one process has compiled, the next need not: servers, planners, the other worker
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
+
+def pytest_collection_finish() -> None:
+    """What thousands of tests and their imports left in memory stays there: it need not be looked through."""
+    gc.collect()
+    gc.freeze()
 
 
 class Clock:
@@ -34,6 +65,14 @@ class Clock:
 @pytest.fixture
 def clock() -> Clock:
     return Clock()
+
+
+@pytest.fixture
+def tmp_path(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A folder for one test, gone after it. Pytest's own looks through all that are left each time."""
+    base = tmp_path_factory.getbasetemp()
+    with tempfile.TemporaryDirectory(dir=base, ignore_cleanup_errors=True) as folder:
+        yield Path(folder)
 
 
 @pytest.fixture(scope="session")

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from typing import Literal
 
-from server.design.piece_file import Unusable
+from server.design.chart_text import MOST_CONTENT, read_chart
+from server.design.piece_file import Unusable, read_json
 
 Kind = Literal["picture", "wif", "piece", "chart"]
 
@@ -63,6 +64,48 @@ def kind_of(content: bytes) -> Kind:
     if not in_halves and re.search(rb"[\x01-\x08\x0e-\x1f\x7f]", text.removesuffix(b"\x1a")):
         raise Unusable(f"That file is neither a picture nor text. {_READ_HERE}")
     return "chart"
+
+
+Own = Literal["piece", "warp"]
+
+_AS_A_DESIGN = "It belongs under “From a picture or a file”: begin a design with it on the page Designs."
+
+_OWN_FILES = {
+    "spareshaft-piece": "That is the file of a piece. Bring it in on the page Pieces.",
+    "spareshaft-warp": "That is the file of a warp. Bring it in on the page Warps.",
+    "spareshaft-design": f"That is the file of a design. {_AS_A_DESIGN}",
+    "spareshaft-workorder": "That is the file of a plan. Bring in the piece’s own file; it is planned anew.",
+}
+
+
+def belongs_elsewhere(content: bytes, wanted: Own) -> str:
+    """What a file is that could not be read as a piece or a warp, and where it belongs.
+
+    Args:
+        wanted: what it was given as.
+
+    Returns:
+        A sentence or two; empty where nothing better is known than why it could not be read.
+    """
+    if not content.strip(b"\x00 \t\r\n"):
+        return "The file is empty."
+    if _is_picture(content):
+        return f"That is a picture. {_AS_A_DESIGN}"
+    if what := likely(content):
+        return f"{what} The file of a {wanted} is plain text that begins with {{."
+    text = _bare_text(content)
+    if _A_WIF_SECTION.search(text):
+        return f"That is a draft (WIF). {_AS_A_DESIGN}"
+    try:
+        if text.startswith(b"{"):
+            told = str(read_json(content).get("format"))
+            return "" if told == f"spareshaft-{wanted}" else _OWN_FILES.get(told, "")
+        if len(content) <= MOST_CONTENT and not text.startswith(b"["):
+            read_chart(content)
+            return f"That is a chart in plain text. {_AS_A_DESIGN}"
+    except Unusable:
+        pass
+    return ""
 
 
 _READ_HERE = "Pictures (PNG, JPEG, GIF, BMP, WebP), WIF, charts in plain text and piece files are read here."

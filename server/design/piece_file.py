@@ -206,6 +206,8 @@ def read_json(text: str | bytes) -> Any:
             text = text.decode("utf-8-sig")
         except UnicodeDecodeError as error:
             raise Unusable(f"The file is not UTF-8 text (byte {error.start + 1}).") from None
+    if not text.strip():
+        raise Unusable("The file is empty.")
     half_a_character = Unusable("The file has half a character in it (a lone surrogate).")
     if HALF_A_CHARACTER.search(text):
         raise half_a_character

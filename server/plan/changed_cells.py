@@ -18,14 +18,15 @@ worth something here, as it may be that only some of these rows are changed.
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
+from collections import defaultdict, deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 
 from server.design.piece import Piece
+from server.loom.state import Loom
 from server.plan.demands import Part, asked_of
 from server.plan.parts import Candidates
 from server.plan.solver import Program, Term
@@ -75,6 +76,38 @@ class _Row:
         if alone:
             wrong |= self.asked - part - single_cords
         return None if wrong & self.fixed else len(wrong)
+
+
+def ways_with(
+    asked: Part, bar: Part, single_cords: Part, fixed: Part, most: int, *, by_bar: bool
+) -> list[Way]:
+    """How a row can be lifted for a shaft with a bar or without, with at most so many cells changed.
+
+    The fewest cells first; those with more of them only where there are fewer pulls.
+
+    Args:
+        asked: what the row asks of the shaft.
+        bar: the units on the bar.
+        fixed: units whose cells of the row stay as they are.
+        by_bar: whether a way that leaves the bar down counts for itself, however many pulls it has.
+    """
+    found: list[Way] = []
+    for is_up in (False, True):
+        lifted = bar if is_up else frozenset[int]()
+        must = (lifted - asked) | (asked - lifted - single_cords)
+        if must & fixed:
+            continue
+        cords = (asked - lifted) & single_cords
+        spared = sorted(cords - fixed)
+        for more in range(min(len(spared), most - len(must)) + 1):
+            found.append(Way(must.union(spared[:more]), is_up + len(cords) - more, is_up))
+    found.sort(key=lambda way: (len(way.changed), way.pulls, way.is_up))
+    kept: list[Way] = []
+    for way in found:
+        rivals = [other for other in kept if not (by_bar and other.is_up and not way.is_up)]
+        if len(way.changed) <= most and all(way.pulls < other.pulls for other in rivals):
+            kept.append(way)
+    return kept
 
 
 def parts_within(
@@ -189,17 +222,50 @@ def _classes(units: Part, single_cords: Part, rows: Sequence[_Row]) -> list[tupl
     return [tuple(c) for c in found.values()]
 
 
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A way to lift a row for a shaft with one bar, or with none.
+
+    Attributes:
+        changed: the units whose cells of the row must be changed for it.
+        pulls: handles and single cords up.
+        is_up: whether the bar is lifted.
+    """
+
+    changed: Part
+    pulls: int
+    is_up: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _OneBar:
+    """A row that is lifted with one bar at a time.
+
+    Attributes:
+        ways: per bar that the handle can carry, its variable and its ways, first the one that is used where
+            none of the others is.
+        others: per bar the variables of the others, in that order.
+    """
+
+    row: int
+    units: Part
+    ways: dict[int, Sequence[Way]]
+    others: dict[int, Sequence[int]]
+
+
 class ChangedCells:
     """The variables of a program for the cells that are changed, and how rows are lifted with them.
 
     Attributes:
-        changed: per cell that may be changed, the variable that is 1 where it is.
+        changed: per cell that may be changed, the variable that is 1 where it is; with spare handles only.
     """
 
     def __init__(self, program: Program, budget: Budget) -> None:
         self.budget = budget
         self.changed: dict[Cell, int] = {}
         self._rows: list[tuple[int, Part, list[tuple[int, Part]]]] = []
+        self._one_bar: list[_OneBar] = []
+        self._counted: dict[int, int] = defaultdict(int)
         self._program = program
         self._most = program.variable(upper=float(budget.most))
 
@@ -207,10 +273,22 @@ class ChangedCells:
         """Change at most so many cells; no more than the budget that the program was made for."""
         self._program.fix(self._most, float(min(most, self.budget.most)))
 
+    def count(self) -> None:
+        """Make the number of cells the objective; any number within the budget will do."""
+        self._program.costs = [0.0] * len(self._program.costs)
+        self._program.costs[self._most] = 1.0
+        self._program.lower[self._most], self._program.upper[self._most] = 0.0, float(self.budget.most)
+
+    def charge(self, minutes: float) -> None:
+        """Add so many minutes for each cell that is changed."""
+        for variable, cells in (*self._counted.items(), *((changed, 1) for changed in self.changed.values())):
+            self._program.costs[variable] += minutes * cells
+
     def close(self) -> None:
         """Hold all changes together within the budget; when every row is lifted."""
         changed = [(variable, 1.0) for variable in self.changed.values()]
-        self._program.row([*changed, (self._most, -1.0)], upper=0.0)
+        counted = [(variable, float(cells)) for variable, cells in self._counted.items() if cells]
+        self._program.row([*changed, *counted, (self._most, -1.0)], upper=0.0)
         self.within(self.budget.most)
 
     def may_lift(self, row: int, asked: Part, lifted: Part) -> bool:
@@ -245,9 +323,101 @@ class ChangedCells:
         self._rows.append((row, asked, [*bars, *((cord, frozenset([unit])) for cord, unit in cords)]))
         return cords
 
+    def lift_with_one_bar(
+        self,
+        row: int,
+        asked: Part,
+        loom: Loom,
+        pull: float,
+        units_of_shaft: Part,
+        bars: Sequence[tuple[int, Part]],
+        others_inside: Callable[[int], Sequence[int]] | None,
+    ) -> None:
+        """A row is lifted with what the shaft's own handle carries, which is one of these bars.
+
+        How many cells each bar takes at least is counted with its own variable. Where fewer pulls are to be
+        had for some cells more, there is one variable for each number of them.
+
+        Args:
+            bars: per bar its variable and its units.
+            others_inside: where temporaries may not stay: per bar, by its variable, the variables of the
+                other temporaries that may be in the loom beside it.
+        """
+        program, most = self._program, self.budget.most
+        fixed = self.budget.fixed_in(row, units_of_shaft)
+        found = _OneBar(row, units_of_shaft, {}, {})
+        alike: dict[object, tuple[list[int], list[Term]]] = {}
+        for bar, units in bars:
+            ways = ways_with(asked, units, loom.single_cords, fixed, most, by_bar=others_inside is not None)
+            if not ways or self._counted[bar] + len(ways[0].changed) > most:
+                program.fix(bar, 0.0)
+                continue
+            first, *more = ways
+            self._counted[bar] += len(first.changed)
+            program.costs[bar] += pull * first.pulls
+            found.ways[bar] = ways
+            saved = tuple((len(way.changed) - len(first.changed), first.pulls - way.pulls) for way in more)
+            key = (saved, bar if others_inside is not None else None)
+            if more and key not in alike:
+                others = [program.variable(-pull * pulls) for _, pulls in saved]
+                for other, (cells, _) in zip(others, saved, strict=True):
+                    self._counted[other] = cells
+                alike[key] = others, []
+            if more:
+                found.others[bar] = alike[key][0]
+                alike[key][1].append((bar, 1.0))
+            if others_inside is not None:
+                up = [(bar, 1.0)] if first.is_up else []
+                up += [
+                    (other, 1.0 if way.is_up else -1.0)
+                    for other, way in zip(found.others.get(bar, ()), more, strict=True)
+                    if way.is_up != first.is_up
+                ]
+                for inside in others_inside(bar) if up else ():
+                    program.row([*up, (inside, 1.0)], upper=1.0)
+        for others, terms in alike.values():
+            program.row([*terms, *((other, -1.0) for other in others)], lower=0.0)
+        self._one_bar.append(found)
+
+    def put(self, values: list[float], cells: Iterable[Cell]) -> bool:
+        """Among the program's values, set what follows from those of the bars and from the changed cells.
+
+        Returns:
+            Whether the program has variables for it.
+        """
+        changed: dict[int, set[int]] = defaultdict(set)
+        for row, unit in cells:
+            changed[row].add(unit)
+            variable = self.changed.get((row, unit))
+            if variable is not None:
+                values[variable] = 1.0
+            elif not self._one_bar:
+                return False
+        values[self._most] = self._program.upper[self._most]
+        for one in self._one_bar:
+            standing = [bar for bar in one.ways if values[bar] > 0.5]
+            count = len(changed[one.row] & one.units)
+            if not standing or len(one.ways[standing[0]][0].changed) > count:
+                return False
+            for bar in standing:
+                ways = one.ways[bar]
+                best = min((w for w in ways if len(w.changed) <= count), key=lambda way: way.pulls)
+                for other, way in zip(one.others.get(bar, ()), ways[1:], strict=True):
+                    values[other] = float(way is best)
+        return True
+
     def cells(self, values: np.ndarray) -> tuple[Cell, ...]:
         """The cells that are lifted otherwise than the design has them, row by row, from the left."""
         found = []
+        for one in self._one_bar:
+            for bar, (first, *more) in one.ways.items():
+                if values[bar] > 0.5:
+                    chosen = [
+                        way
+                        for other, way in zip(one.others.get(bar, ()), more, strict=True)
+                        if values[other] > 0.5
+                    ]
+                    found += [(one.row, unit) for unit in (chosen or [first])[0].changed]
         for row, asked, bars in self._rows:
             lifted = frozenset[int]().union(*(part for up, part in bars if values[up] > 0.5))
             found += [(row, unit) for unit in asked ^ lifted]

@@ -54,10 +54,12 @@ class Trouble:
 
 def troubles(piece: Piece) -> list[Trouble]:
     """The rows that the loom cannot lift as it hangs, in weaving order."""
-    found = []
-    for row in range(1, len(piece.rows) + 1):
-        asked = {shaft: asked_of(piece, row, shaft) for shaft in piece.loom.units_by_shaft}
-        asked = {shaft: part for shaft, part in asked.items() if needs_temporary(piece.loom, shaft, part)}
-        if asked:
-            found.append(Trouble(row, asked))
+    loom, found = piece.loom, list[Trouble]()
+    known: dict[Part, dict[int, Part]] = {}  # rows are alike, in a repeat and about it
+    for row, cells in enumerate(piece.rows, 1):
+        if cells not in known:
+            parts = ((shaft, cells & units) for shaft, units in loom.units_by_shaft.items())
+            known[cells] = {shaft: part for shaft, part in parts if needs_temporary(loom, shaft, part)}
+        if known[cells]:
+            found.append(Trouble(row, known[cells]))
     return found

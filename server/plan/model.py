@@ -18,11 +18,13 @@ from itertools import pairwise
 import numpy as np
 
 from server.design.piece import Piece
+from server.plan.blocks import Blocks
 from server.plan.changed_cells import Budget, Cell, ChangedCells, parts_within, rows_that_ask, spans
 from server.plan.demands import Part, asked_of
-from server.plan.parts import MOST_PARTS, Breadth, alike, candidates_of
+from server.plan.needed_within import needed_within
+from server.plan.parts import MOST_PARTS, Breadth, alike, candidates_of, several_bars_at_once
 from server.plan.schedule import BARE, Borrowed, Schedule, Standing, best_lift
-from server.plan.solver import ENDLESS, Outcome, Program, Relaxed, Term
+from server.plan.solver import ENDLESS, Basis, Outcome, Program, Relaxed, Term
 from server.plan.stages import Stage
 from server.plan.walks_needed import walks_needed
 
@@ -31,6 +33,10 @@ _NOTHING: Part = frozenset()
 
 NEAR = (0.0, 0.002, 0.02)
 """Shares by which the optimum is looked for above the relaxation's first."""
+
+
+LARGE = 4_000
+"""Variables; with more, and cells that may be changed, the relaxation is begun block by block."""
 
 
 @dataclass(slots=True)
@@ -74,6 +80,8 @@ class Model:
 
     Attributes:
         complete: whether its optimum is the optimum over all parts of shafts.
+        suffices: whether there is no plan at all where it has no solution.
+        relaxed: its relaxation's optimum, once it is known.
         needed: stretches of gaps, first and last, in each of which a walk is needed, as far as is known.
     """
 
@@ -106,7 +114,7 @@ class Model:
         self.piece, self.shafts, self.stages = piece, list(shafts), list(cut)
         self._begin, self._end = begin, end
         self.program = Program()
-        self._relaxed: Relaxed | None = None
+        self.relaxed: Relaxed | None = None
         self._one = self.program.variable()
         self.program.fix(self._one, 1.0)
         self.changes = ChangedCells(self.program, budget) if budget is not None else None
@@ -120,6 +128,7 @@ class Model:
             ).items()
         }
         self.complete = all(found.complete for found in self.parts.values())
+        self.suffices = all(found.suffice for found in self.parts.values())
         hanging = begin.spare | frozenset(begin.home.items())
         self._idle, self._touched = begin.inside - hanging, {shaft for shaft, _ in standing}
         self._touched |= begin.home.keys()
@@ -129,6 +138,8 @@ class Model:
         self._lifts: list[_Lift] = []
         self._rises: list[tuple[int, int | None, int]] = []
         self._events: dict[tuple[int, int], list[list[Term]]] = defaultdict(list)
+        self._put_in: dict[tuple[int, int], list[Term]] = defaultdict(list)
+        self._moved: dict[tuple[int, int], list[Term]] = {}
         self._spare_changes: list[tuple[list[Term], list[Term]]] = [([], []) for _ in gaps]
         self._spare_moves: list[tuple[int, list[int], list[Term]]] = []
         for shaft in self.shafts:
@@ -149,6 +160,8 @@ class Model:
         for first, last in self.needed:
             changes = self._changes_in(max(first - 1, 0), min(last, len(cut) - 1))
             self.program.row([(v, 1.0) for v in (*self._walks[first : last + 1], *changes)], lower=1.0)
+        if budget is not None:
+            self._need_within(budget)
         if end is None:  # what stays in was not drawn out
             for here in self._at[-1].values():
                 for inside in here.inside.values():
@@ -165,6 +178,7 @@ class Model:
         watch: Callable[[float, float], None] | None = None,
         first: bool = False,
         stop: Callable[[], bool] | None = None,
+        cells: Iterable[Cell] = (),
     ) -> Outcome:
         """Solve for the least minutes.
 
@@ -175,11 +189,12 @@ class Model:
             watch: called now and then with the minutes of the best order so far and the bound.
             first: stop at the first order found, whatever it costs.
             stop: asked now and then; true ends the search with what has been found.
+            cells: those that are changed in the known schedule.
         """
         scale = 1 / grain if grain else 1.0
         gap = ENDLESS if first else grain / 2 if grain else 2e-7
         until = time.monotonic() + seconds
-        known = None if start is None else self.values_of(start)
+        known = None if start is None else self.values_of(start, cells)
 
         def solve(within: float = math.inf) -> Outcome:
             """Args: within: where only what costs no more is looked for, no bound above it means anything."""
@@ -200,16 +215,21 @@ class Model:
         if first:
             return solve()
         # as a rule the optimum is whole by itself or close to it, and found much sooner where that is used
-        relaxed = self._relaxed = self.program.relax(seconds=seconds, scale=scale, stop=stop)
+        if self.relaxed is None:
+            self.relaxed = self._relax(until, scale, stop)
+        relaxed = self.relaxed
         if relaxed is None:
             return solve()
         if self.program.are_whole(relaxed.values):
             return Outcome(relaxed.values, relaxed.bound, impossible=False)
-        at_least = relaxed.bound
-        for near in NEAR:
-            within = relaxed.bound + max(near * abs(relaxed.bound), 10 * grain)
-            if known is not None:
-                within = min(within, self.program.objective(known))
+        at_least, looked = relaxed.bound, -math.inf
+        # with cells to be changed the optimum is close to the relaxation's, or nowhere near
+        for near in (*(NEAR if self.changes is None else NEAR[:1]), math.inf):
+            within = math.inf if near == math.inf else max(near * abs(relaxed.bound), 10 * grain)
+            within = min(within + relaxed.bound, math.inf if known is None else self.program.objective(known))
+            if within in (looked, math.inf):
+                continue
+            looked = within
             with self.program.kept_within(within, relaxed):
                 found = solve(within)
             if found.values is not None:
@@ -221,6 +241,31 @@ class Model:
             at_least = within  # what is left out costs more than that, and so does what is left
         found = solve()
         return replace(found, bound=max(found.bound, at_least))
+
+    def _relax(self, until: float, scale: float, stop: Callable[[], bool] | None) -> Relaxed | None:
+        """The relaxation's optimum; None where there is none, or not in time."""
+        begin = None
+        if self.changes is not None and self.piece.loom.spare_handles and len(self.program.costs) > LARGE:
+            begin = self._near_the_relaxed(self.changes, until, stop)
+        return self.program.linear().relax(
+            seconds=until - time.monotonic(), scale=scale, stop=stop, begin=begin
+        )
+
+    def _near_the_relaxed(
+        self, changes: ChangedCells, until: float, stop: Callable[[], bool] | None
+    ) -> Basis | None:
+        """Where to begin with a large relaxation: its optimum block by block, at a price for each cell.
+
+        The budget holds all stages together. With what a temporary costs as the price of a cell, blocks of
+        stages ask for few cells by themselves.
+        """
+        minutes, costs = self.piece.minutes, list(self.program.costs)
+        changes.charge(minutes.insert + minutes.withdraw + 2 * minutes.move_cords)
+        blocks = Blocks(self.program, [0] * (len(self.stages) + 1), stop)
+        self.program.costs = costs
+        for _ in blocks.relax(until):
+            pass
+        return None if blocks.relaxed is None else blocks.relaxed.basis
 
     def minutes_of(self, schedule: Schedule) -> float:
         """What a schedule costs; endless where the program has no variables for it."""
@@ -236,8 +281,8 @@ class Model:
         program = self.program
         costly = [(variable, cost) for variable, cost in enumerate(program.costs) if cost]
         program.row(costly, upper=minutes)
-        if self._relaxed is not None:
-            program.keep_within(minutes, self._relaxed)
+        if self.relaxed is not None:
+            program.keep_within(minutes, self.relaxed)
         known = self.values_of(start)
         visits = []
         for events in self._events.values():
@@ -255,6 +300,27 @@ class Model:
         for visit in visits:
             program.costs[visit] = 1.0
         return program.solve(seconds=seconds, gap=0.5, start=known)
+
+    def with_fewest_walks(
+        self,
+        minutes: float,
+        *,
+        seconds: float,
+        start: Sequence[float],
+        stop: Callable[[], bool] | None = None,
+    ) -> Outcome:
+        """Solve for the fewest walks at no more than these minutes; the program is used up.
+
+        Args:
+            start: values to begin from.
+            stop: asked now and then; true ends the search with what has been found.
+        """
+        costly = [(variable, cost) for variable, cost in enumerate(self.program.costs) if cost]
+        self.program.row(costly, upper=minutes)
+        if self.relaxed is not None:
+            self.program.keep_within(minutes, self.relaxed)
+        self.count_walks()
+        return self.program.solve(seconds=seconds, gap=0.5, start=start, stop=stop)
 
     def count_walks(self) -> None:
         """Make the number of walks the objective."""
@@ -314,10 +380,6 @@ class Model:
         changed: dict[int, set[int]] = defaultdict(set)
         for row, unit in cells:
             changed[row].add(unit)
-            variable = self.changes.changed.get((row, unit)) if self.changes is not None else None
-            if variable is None:
-                return None
-            values[variable] = 1.0
         standings = [schedule[stage.last - 1] for stage in self.stages]
         for at, standing in zip(self._at, standings, strict=True):
             for shaft, here in at.items():
@@ -344,6 +406,8 @@ class Model:
             else:
                 up = lift.whole <= found.whole and lift.parts <= found.parts and lift.cords <= found.cords
             values[lift.variable] = float(up)
+        if self.changes is not None and not self.changes.put(values, cells):
+            return None
         for event, now, then in self._rises:
             values[event] = max(values[then] - (values[now] if now is not None else 0.0), 0.0)
         for moves, come, grown in self._spare_moves:
@@ -360,8 +424,22 @@ class Model:
         """Stretches of gaps in each of which a walk is needed, as long as no cell is changed."""
         piece, cut = self.piece, self.stages
         found = candidates_of(piece.loom, self.shafts, cut, MOST_PARTS, at_the_start.inside, "bounding")
-        parts = {shaft: those.parts for shaft, those in found.items()}
+        parts = {shaft: those.parts for shaft, those in found.items() if those.complete}
         return walks_needed(piece.loom, parts, cut, self._begin, self._end)
+
+    def _need_within(self, budget: Budget) -> None:
+        """What no design within the budget does without."""
+        parts = {shaft: found.parts for shaft, found in self.parts.items()}
+        for need in needed_within(self.piece, self.shafts, self.stages, parts, budget):
+            gaps = range(need.first + 1, need.last + 1)
+            if need.what == "walks":
+                terms = [(self._walks[gap], 1.0) for gap in gaps]
+            elif need.what == "moves":
+                terms = [term for gap in gaps for term in self._moved[gap, need.shaft]]
+            else:
+                terms = [(inside, 1.0) for inside in self._at[need.first][need.shaft].inside.values()]
+                terms += [term for gap in gaps for term in self._put_in[gap, need.shaft]]
+            self.program.row(terms, lower=float(need.times))
 
     def _changes_in(self, first: int, last: int) -> list[int]:
         """The variables of the cells that may be changed in these stages."""
@@ -435,34 +513,38 @@ class Model:
             self._lift_but_for_changes(k, shaft, self.changes)
             return
         for asked, rows in self.stages[k].asked.get(shaft, {}).items():
-            if self.piece.loom.spare_handles:
-                self._lift_with_several_handles(k, shaft, asked, rows)
+            if several_bars_at_once(self.piece.loom):
+                self._lift_with_several_bars(k, shaft, asked, rows)
             else:
-                self._lift_with_one_handle(k, shaft, asked, rows)
+                self._lift_with_one_bar(k, shaft, asked, rows)
 
-    def _lift_with_one_handle(self, k: int, shaft: int, asked: Part, rows: int) -> None:
+    def _lift_with_one_bar(self, k: int, shaft: int, asked: Part, rows: int) -> None:
         program, loom, here = self.program, self.piece.loom, self._at[k][shaft]
         pull = self.piece.minutes.pull
-        ways: list[tuple[int | None, bool, frozenset[Part], Part]] = []
+        ways: list[tuple[list[int | None], bool, frozenset[Part], Part]] = []
         if asked == loom.units_of(shaft):
-            ways.append((here.whole, True, frozenset(), frozenset()))
-        for part, home in here.home.items():
+            ways.append(([here.whole], True, frozenset(), frozenset()))
+        for part in here.inside:
             if part <= asked and asked - part <= loom.single_cords:
-                ways.append((home, False, frozenset([part]), asked - part))
+                on = [here.home.get(part), here.spare.get(part)]
+                ways.append((on, False, frozenset([part]), asked - part))
         if asked <= loom.single_cords:
-            ways.append((None, False, frozenset(), asked))
+            ways.append(([], False, frozenset(), asked))
         chosen = []
-        for carrier, whole, parts, cords in ways:
+        for on, whole, parts, cords in ways:
+            carriers = [(v, 1.0) for v in on if v is not None]
+            if on and not carriers:
+                continue
             cost = pull * rows * (whole + len(parts) + len(cords))
             variable = program.variable(cost)
             chosen.append((variable, 1.0))
             self._lifts.append(_Lift(variable, k, shaft, asked, whole, parts, cords, True))
-            if carrier is not None:
-                program.row([(carrier, 1.0), (variable, -1.0)], lower=0.0)
+            if carriers:
+                program.row([*carriers, (variable, -1.0)], lower=0.0)
                 self._nothing_else_inside(here, variable, parts)
         program.row(chosen, 1.0, 1.0)
 
-    def _lift_with_several_handles(self, k: int, shaft: int, asked: Part, rows: int) -> None:
+    def _lift_with_several_bars(self, k: int, shaft: int, asked: Part, rows: int) -> None:
         program, loom, here = self.program, self.piece.loom, self._at[k][shaft]
         pull = self.piece.minutes.pull * rows
         nothing: Part = frozenset()
@@ -495,7 +577,17 @@ class Model:
         program, loom, here = self.program, self.piece.loom, self._at[k][shaft]
         units, pull, nothing = loom.units_of(shaft), self.piece.minutes.pull, frozenset[int]()
         stage = self.stages[k]
+
+        def others_inside(bar: int) -> list[int]:
+            return [inside for part, inside in here.inside.items() if here.home.get(part) != bar]
+
         for row, asked in rows_that_ask(self.piece, stage.first, stage.last, shaft):
+            if not loom.spare_handles:
+                assert here.whole is not None
+                carried = [(here.whole, units), *((home, part) for part, home in here.home.items())]
+                others = None if loom.temporaries_may_stay else others_inside
+                changes.lift_with_one_bar(row, asked, loom, pull, units, carried, others)
+                continue
             bars = []
             for part in (None, *here.inside):
                 lifted = units if part is None else part
@@ -538,9 +630,9 @@ class Model:
         minutes = self.piece.minutes
         for part in now.inside.keys() | then.inside.keys():
             a, b = now.inside.get(part), then.inside.get(part)
-            self._only_on_a_walk(
-                gap, shaft, [self._rise(a, b, minutes.insert + minutes.take * len(part) + minutes.withdraw)]
-            )
+            put_in = self._rise(a, b, minutes.insert + minutes.take * len(part) + minutes.withdraw)
+            self._put_in[gap, shaft] += put_in
+            self._only_on_a_walk(gap, shaft, [put_in])
             self._only_on_a_walk(gap, shaft, [self._fall(a, b)])
             self._only_with_its_cords(now, a, then, b, part)
             if (shaft, part) not in self._idle:  # else it can come out on any walk
@@ -556,6 +648,7 @@ class Model:
         moved = [self._rise(now.whole, then.whole, minutes.move_cords)]
         for part in now.home.keys() | then.home.keys():
             moved.append(self._rise(now.home.get(part), then.home.get(part), minutes.move_cords))
+        self._moved[gap, shaft] = [term for event in moved for term in event]
         self._only_on_a_walk(gap, shaft, moved)
 
     def _given(self, standing: Standing, shaft: int) -> _Shaft:

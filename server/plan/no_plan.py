@@ -205,7 +205,7 @@ def _can_stand(piece: Piece, shafts: Sequence[int], stage: Stage, spare_shafts: 
     loom = replace(piece.loom, spare_shafts=spare_shafts)
     alone = replace(piece, loom=loom, no_walks=frozenset(), free_walks=frozenset())
     model = Model(alone, shafts, [stage], most_parts=ALL_PARTS)
-    return not model.cheapest(seconds=10.0, grain=0.0, first=True).impossible
+    return not (model.cheapest(seconds=10.0, grain=0.0, first=True).impossible and model.suffices)
 
 
 def _plenty(piece: Piece, shafts: Sequence[int]) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Literal
 
@@ -23,8 +23,9 @@ Breadth = Literal["lawful", "bounding", "split"]
 """Which parts are candidates where there are spare handles; without, it makes no difference.
 
 lawful: unions of classes of units that are interchangeable, short of the whole shaft · bounding: the whole
-shaft as well, as if a temporary could take it, so that no plan is cheaper than the best with these · split:
-each class parted into one unit and the rest, so that there is "all but one unit"; on a small shaft all parts.
+shaft as well, as if a temporary could take it, so that no plan is cheaper than the best with these; not where
+these are all parts there are · split: each class parted into one unit and the rest, so that there is "all but
+one unit"; on a small shaft all parts.
 """
 
 
@@ -35,14 +36,21 @@ class Candidates:
     Attributes:
         parts: non-empty parts of the shaft; proper ones but where they are `bounding`.
         complete: whether no other part could make a plan cheaper.
+        suffice: whether there is a plan with these, if there is any.
     """
 
     parts: tuple[Part, ...]
     complete: bool
+    suffice: bool = True
 
     def with_those(self, parts: Iterable[Part]) -> Candidates:
         """These candidates and some more."""
-        return Candidates(tuple(sorted({*self.parts, *parts}, key=_order)), self.complete)
+        return replace(self, parts=tuple(sorted({*self.parts, *parts}, key=_order)))
+
+
+def several_bars_at_once(loom: Loom) -> bool:
+    """Whether more than one of a shaft and its temporaries can be up in a row."""
+    return loom.spare_handles > 0 and loom.temporaries_may_stay
 
 
 def candidates_of(
@@ -65,7 +73,7 @@ def candidates_of(
         shaft: candidates(
             loom,
             shaft,
-            [part for stage in cut for part in stage.asked.get(shaft, ())],
+            [stage.asked.get(shaft, ()) for stage in cut],
             most,
             there.get(shaft, ()),
             breadth,
@@ -77,12 +85,12 @@ def candidates_of(
 def candidates(
     loom: Loom,
     shaft: int,
-    asked: Iterable[Part],
+    asked: Sequence[Iterable[Part]],
     most: int = MOST_PARTS,
     standing: Iterable[Part] = (),
     breadth: Breadth = "split",
 ) -> Candidates:
-    """The parts of a shaft worth a temporary, given all that the rows ask of it.
+    """The parts of a shaft worth a temporary, given all that the rows of each stage ask of it.
 
     DEVELOPERS.md, "The model and why it is right", has the arguments.
 
@@ -91,9 +99,10 @@ def candidates(
             does not are not interchangeable.
     """
     units = loom.units_of(shaft)
-    wanted = frozenset(part for part in asked if part)
-    if loom.spare_handles:
-        return _with_spare_handles(units, loom.single_cords, wanted, most, standing, breadth)
+    together = [frozenset(part for part in stage if part) for stage in asked]
+    wanted = frozenset[Part]().union(*together)
+    if several_bars_at_once(loom):
+        return _with_spare_handles(units, loom.single_cords, wanted, together, most, standing, breadth)
     return _without_spare_handles(units, loom.single_cords, wanted)
 
 
@@ -130,6 +139,7 @@ def _with_spare_handles(
     units: Part,
     single_cords: Part,
     wanted: frozenset[Part],
+    together: Sequence[frozenset[Part]],
     most: int,
     standing: Iterable[Part],
     breadth: Breadth,
@@ -149,11 +159,21 @@ def _with_spare_handles(
             for chosen in combinations(classes, count)
         }
         found = {p for p in found if any(p <= part for part in wanted)}
-        if breadth == "bounding":
+        all_there = units not in wanted or len(classes) == len(units)
+        if breadth == "bounding" and not all_there:
             return Candidates(tuple(sorted(found, key=_order)), True)
-        return Candidates(_proper(found, units), units not in wanted or len(classes) == len(units))
-    # From the single classes every row can be put together, if there are handles enough.
+        return Candidates(_proper(found, units), all_there)
+    # From the single classes every row can be put together, if there are handles enough. What a temporary
+    # serves without a walk between, it serves as well if it has all that these rows have in common.
     basic = {*wanted, *(part - single_cords for part in wanted), *(frozenset(c) for c in classes)}
+    suffice = True
+    for parts in set(together):
+        common, closed_too = _intersections(set(parts))
+        basic |= common
+        suffice &= closed_too
+    if units in wanted:  # instead of the whole shaft
+        basic |= {units - {unit} for unit in units}
+    basic.discard(frozenset())
     closed = set(basic)
     fresh = set(basic)
     while fresh and len(closed) <= most:
@@ -161,7 +181,7 @@ def _with_spare_handles(
         closed |= fresh
     room = max(most - len(basic), 0)
     rest = sorted(closed - basic, key=lambda part: (-len(part), _order(part)))[:room]
-    return Candidates(_proper(basic | set(rest), units), False)
+    return Candidates(_proper(basic | set(rest), units), False, suffice)
 
 
 def alike(units: Part, single_cords: Part, wanted: Iterable[Part]) -> list[tuple[int, ...]]:

@@ -20,7 +20,7 @@ from server.plan.model import Model, pulls_elsewhere
 from server.plan.no_plan import NoPlan, Sentence, explain, is_hopeless, strip_schedule
 from server.plan.parts import ALL_PARTS, MOST_PARTS, Breadth, candidates_of
 from server.plan.replay import Mismatch, verify
-from server.plan.schedule import Schedule
+from server.plan.schedule import Schedule, Standing
 from server.plan.solver import Outcome
 from server.plan.stages import Stage, joined, relevant_shafts, stages
 from server.plan.task import Task, whole_task
@@ -85,15 +85,19 @@ class Lack:
         shafts: those that might take temporaries.
         cut: the stages that the rows fall into.
         seconds: for the search, and for that after what would do.
+        is_sure: whether there is none; otherwise it could not be worked out.
     """
 
     task: Task
     shafts: list[int]
     cut: list[Stage]
     seconds: float
+    is_sure: bool = True
 
     def explained(self) -> tuple[Sentence, ...]:
         """Why there is none, in sentences for the weaver; that can take a search of its own."""
+        if not self.is_sure:
+            return (Sentence("No plan was found, and whether there is one could not be worked out."),)
         return explain(self.task, self.shafts, self.cut, seconds=self.seconds)
 
 
@@ -171,6 +175,8 @@ class _Search:
         self._handles = self._piece.loom.spare_handles > 0
         self._grain = grain_of(task.piece.minutes)
         self._shafts = relevant_shafts(self._piece, task.begin, task.end)
+        self._relaxed: tuple[Blocks, Model] | None = None  # once the relaxation of all is known
+        self._is_sure = False  # that there is no order where none was found
         self.best: Found | None = None
         self.bound = at_least
 
@@ -197,15 +203,11 @@ class _Search:
         if self.best is None or begun or self._is_proven():
             self._whole()
         else:
-            self._in_windows(time.monotonic() + self._left(0.5))
-            self._with_its_walks()
-            self._in_windows(self._began + self._limit * 0.97)
-            if self._left() > 0.2 * self._limit:  # no window gained anything any more
-                self._whole()
+            self._by_and_by()
         if self.best is None:
             if self._is_stopped():
                 raise Stopped
-            return lack
+            return replace(lack, is_sure=self._is_sure)
         return self._ended(self.best)
 
     # -- the whole at once ------------------------------------------------------------------------
@@ -217,16 +219,23 @@ class _Search:
             return
         for breadth in ("bounding", "split") if self._handles else ("split",):
             model = self._model(breadth)
+            if breadth == "bounding" and self._relaxed is not None:
+                _, model = self._relaxed
             found = self._solve(model, self._left(0.9))
             if self.best is None and found.impossible and not model.complete:
                 # perhaps with parts that were left out
                 model = self._model("split", ALL_PARTS)
                 found = self._solve(model, self._left(), first=True)
+                if self.best is not None:
+                    self._solve(model, self._left())
+                    return
             if self.best is None and found.impossible:
+                self._is_sure = model.suffices
                 return
             if self.best is None and not self._is_stopped() and breadth == "split":
                 # the time ran out before there was any order: look on for one
-                self._solve(model, math.inf, first=True)
+                found = self._solve(model, math.inf, first=True)
+                self._is_sure = found.impossible and model.suffices
             if self._is_proven():
                 self._tidy(model)
                 return
@@ -241,11 +250,15 @@ class _Search:
             self._tell()
 
     def _tidy(self, model: Model) -> None:
-        """Of the orders that cost as little, one with the fewest walks, and then the fewest visits."""
+        """Of the orders that cost as little, one with the fewest walks, and then the fewest visits.
+
+        It looks for them no longer than it took to find the minutes.
+        """
         assert self.best is not None
+        took = time.monotonic() - self._began
         tidy = model.tidiest(
             self.best.order.totals.minutes - self._constant + max(self._grain / 4, CLOSE / 2),
-            seconds=max(self._left(), 0.1),
+            seconds=max(min(self._left(), max(took, 1.0)), 0.1),
             start=self.best.schedule,
             under_way=self._task.under_way,
         )
@@ -257,26 +270,17 @@ class _Search:
     def _in_blocks(self) -> None:
         """Bound it block by block, and let the walks fall where that has them."""
         assert self.best is not None
-        model = self._model("bounding")
-        if len(model.program.costs) > self._left() * BOUNDED_PER_SECOND:
-            self._without_spare_handles(0.8)
+        if self._size("bounding") > self._left() * BOUNDED_PER_SECOND:
+            if not self._is_out_of_time():
+                self._without_spare_handles(0.8)
             return
+        model = self._model("bounding")
         blocks = Blocks(model.program, self._apart(), self._stop)
-        until = time.monotonic() + self._left(BOUNDING_SHARE)
-        for number in range(MOST_SWEEPS):
-            before = blocks.bound
-            left = until - time.monotonic()
-            if left <= 0 or self._is_stopped():
-                break
-            blocks.sweep(between=number % 2 == 1, seconds=left)
+        for _ in blocks.relax(time.monotonic() + self._left(BOUNDING_SHARE)):
             self._bound_by(blocks, model)
-            if number > 1 and blocks.bound - before < SMALL_GAIN * blocks.bound:
-                break
-        if blocks.are_apart:
-            values = blocks.settle(seconds=max(self._left(SETTLING_SHARE), 0.1), grain=self._grain)
-            if values is not None and model.is_lawful(schedule := model.schedule(values)):
-                self.best = _better(self.best, _order(self._task, schedule))
-            self._bound_by(blocks, model)
+        if blocks.relaxed is not None:
+            model.relaxed = blocks.relaxed
+            self._relaxed = blocks, model
         if not self._is_proven():
             self._walks_as_in(model, blocks.values)
 
@@ -302,39 +306,90 @@ class _Search:
         """
         walks = model.walks_in(values)
         summed = np.cumsum([0.0, *walks[1 : len(self._cut)]])
-        models = []
+        tries = []
         for share in SHARES:
             marks = np.floor(summed + share + 1e-6)
             gaps = {int(gap) for gap in np.flatnonzero(np.diff(marks, prepend=marks[0]))}
             for first, last in model.needed:  # it may have fallen between two blocks
                 if first and last < len(self._cut) and not gaps & set(range(first, last + 1)):
                     gaps.add(max(range(first, last + 1), key=lambda gap: walks[gap]))
-            models.append(self._model("lawful", cut=joined(self._cut, gaps)))
-        seconds = max(self._left(0.3), 0.1)
+            tries.append(gaps)
+        until = time.monotonic() + self._left(0.5)
         with ThreadPoolExecutor(AT_ONCE) as pool:
-            relaxed = list(pool.map(lambda one: one.program.relax(seconds=seconds, stop=self._stop), models))
-        bounds = [(one.bound, number) for number, one in enumerate(relaxed) if one is not None]
-        if bounds:
-            self._solve(models[min(bounds)[1]], self._left(0.3), bounds=False)
-            self._tell()
-        else:
-            self._without_spare_handles()
+            for schedule in pool.map(lambda gaps: self._along(gaps, until), tries):
+                if schedule is not None:
+                    self.best = _better(self.best, _order(self._task, schedule))
+                    self._tell()
 
-    def _with_its_walks(self) -> None:
-        """Plan all anew with the walks of the best so far, and no others."""
+    def _along(self, gaps: set[int], until: float) -> Schedule | None:
+        """Plan some stages after the other with these walks, each time looking some walks ahead.
+
+        What stands after the last row looked at is free then; it will be planned when it comes.
+
+        Args:
+            until: when it is given up, by the clock of this search.
+        """
+        task, cut = self._task, self._cut
+        schedule: list[Standing] = []
+        at = 0
+        while at < len(cut):
+            kept = min(at + ALONG, len(cut))
+            later = sorted(gap for gap in gaps if gap > kept)
+            stop = later[AHEAD - 1] if len(later) >= AHEAD else len(cut)
+            window = joined(cut[at:stop], {gap - at for gap in gaps})
+            model = Model(
+                self._piece,
+                self._shafts,
+                window,
+                schedule[-1] if schedule else task.begin,
+                task.end if stop == len(cut) else None,
+                breadth="lawful",
+            )
+            seconds = min(until - time.monotonic(), WINDOW_SECONDS)
+            found = model.cheapest(seconds=max(seconds, 0.0), grain=self._grain, stop=self._stop)
+            if found.values is None:
+                return None
+            schedule += model.schedule(found.values)[: cut[kept - 1].last - len(schedule)]
+            at = kept
+        return schedule
+
+    def _by_and_by(self) -> None:
+        """Better the best so far, a window at a time, and raise the bound, block by block."""
+        size = WINDOW_WITH_HANDLES if self._handles else WINDOW
+        until = self._began + self._limit * LAST
+        if self._relaxed is not None:
+            self._in_windows(size, time.monotonic() + self._left(0.5))
+            self._settle(time.monotonic() + self._left(0.3))
+            if len(self._relaxed[1].program.costs) < self._left() * SOLVED_PER_SECOND:
+                self._whole()
+        while size < 2 * len(self._cut) and not (self._is_out_of_time() or self._is_proven()):
+            self._in_windows(size, until)
+            size *= 2
+
+    def _settle(self, until: float) -> None:
+        """Raise the bound by what must be whole, block by block."""
         assert self.best is not None
-        gaps = self._changes(self.best.schedule)
-        self._solve(self._model("lawful", cut=joined(self._cut, gaps)), self._left(0.6), bounds=False)
-        self._tell()
+        assert self._relaxed is not None
+        blocks, model = self._relaxed
+        known = model.values_of(self.best.schedule)
+        if known is None:
+            return
+        for _ in blocks.settle(np.array(known), grain=self._grain, until=until):
+            self._bound_by(blocks, model)
+            if self._is_proven():
+                return
 
-    def _in_windows(self, until: float) -> None:
+    def _in_windows(self, size: int, until: float) -> None:
         """Plan a window of stages anew, with what stands far before and after it as it is, and move it along.
 
         Around stages between which a walk may fall anywhere there are some with the walks as they are. Two
         windows that do not touch are planned at a time.
+
+        Args:
+            size: stages.
+            until: when to end, by the clock of this search.
         """
         assert self.best is not None
-        size = WINDOW_WITH_HANDLES if self._handles else WINDOW
         schedule = list(self.best.schedule)
         starts = range(0, len(self._cut), max(size // 2, 1))
         half = (len(starts) + 1) // 2
@@ -462,6 +517,9 @@ class _Search:
     def _is_stopped(self) -> bool:
         return self._stop is not None and self._stop()
 
+    def _is_out_of_time(self) -> bool:
+        return self._is_stopped() or self._left() <= (1 - LAST) * self._limit
+
     def _left(self, share: float = 1.0) -> float:
         """Seconds: a share of those that are left."""
         return (self._began + self._limit - time.monotonic()) * share
@@ -489,30 +547,36 @@ def _without_search(task: Task) -> Found | Lack:
     return Found(replace(order, proven=True, bound=order.totals.minutes), schedule)
 
 
-WINDOW, WINDOW_WITH_HANDLES = 40, 8
-"""Stages planned anew at a time, where the whole is too large to be planned at once."""
+ALONG, AHEAD = 24, 6
+"""Stages planned at a time where an order is first made, and walks that are looked ahead at beyond them."""
 
-MARGIN = 5
+WINDOW, WINDOW_WITH_HANDLES = 40, 6
+"""Stages planned anew at a time, where the whole is too large to be planned at once; later twice as many."""
+
+MARGIN = 3
 """Walks on each side of a window that are made as before, with other things done on them."""
 
 WINDOW_SECONDS = 2.0
 
-WIDE = 500
+WIDE = 250
 """Stages × candidate parts above which blocks come first, with spare handles."""
 
 PER_SECOND, PER_SECOND_WITH_HANDLES = 4_000, 80
 """Stages × candidate parts that the solver can be expected to get somewhere with in a second, all at once."""
 
-BOUNDED_PER_SECOND = 4_000
-"""Variables of a program that can be priced in blocks, in a second of the time left, beside all the rest."""
+BOUNDED_PER_SECOND = 500
+"""Stages × candidate parts that can be priced in blocks in a second of the time left, beside all the rest."""
 
-BOUNDING_SHARE, MOST_SWEEPS, SMALL_GAIN = 0.4, 16, 0.0002
-"""Of the time left, for the bound block by block; sweeps at most; a gain of the bound not worth another."""
+BOUNDING_SHARE = 0.5
+"""Of the time left, for the relaxation."""
 
-SETTLING_SHARE = 0.12
-"""Of the time left, for all blocks with whole walks."""
+LAST = 0.97
+"""Share of the time after which nothing new is begun."""
 
-SHARES = (0.5, 0.0, 0.75, 0.25)
+SOLVED_PER_SECOND = 4_000
+"""Variables of a program, its relaxation known, that can be solved in a second of the time left."""
+
+SHARES = (0.75, 0.0, 0.5, 0.25)
 """Where the walks are put together from: shares of one at the first row."""
 
 

@@ -36,6 +36,22 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True)
+class Basis:
+    """Where the solver left a linear program, to go on from: HiGHS's numbers for variables and rows.
+
+    A row that is `BASIC` does not hold anything; a variable `AT_LOWER` is at its lower bound.
+    """
+
+    variables: np.ndarray
+    rows: np.ndarray
+
+
+AT_LOWER, BASIC = (int(highspy.HighsBasisStatus.kLower), int(highspy.HighsBasisStatus.kBasic))
+
+_STATUS = {int(status): status for status in highspy.HighsBasisStatus.__members__.values()}
+
+
+@dataclass(frozen=True, slots=True)
 class Relaxed:
     """The optimum where variables need not be whole.
 
@@ -45,12 +61,14 @@ class Relaxed:
             above 0 at the lower bound, below 0 at the upper.
         row_prices: per row, by how much the objective rises when its bound does by 1: above 0 where its lower
             bound holds, below 0 where its upper does.
+        basis: where the solver ended.
     """
 
     values: np.ndarray
     bound: float
     reduced_costs: np.ndarray
     row_prices: np.ndarray
+    basis: Basis
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,14 +124,42 @@ class Linear:
         return lp
 
     def relax(
-        self, *, seconds: float, scale: float = 1.0, stop: Callable[[], bool] | None = None
+        self,
+        *,
+        seconds: float,
+        scale: float = 1.0,
+        stop: Callable[[], bool] | None = None,
+        begin: Basis | None = None,
     ) -> Relaxed | None:
-        """Solve it; None where it has no solution, or not in time.
+        """Solve it without asking for whole variables; None where that has no solution, or not in time.
 
         Args:
+            scale: costs are multiplied by this for the solver.
             stop: asked now and then; true ends the search.
+            begin: where to begin; any will do, if it is one of a program with as many variables and rows.
         """
-        return Again(self, scale, stop).relax(self.costs, seconds)
+        highs = _highs(seconds, stop)
+        highs.passModel(self.model(scale))
+        if begin is not None:
+            basis = highspy.HighsBasis()
+            basis.col_status = [_STATUS[status] for status in begin.variables.tolist()]
+            basis.row_status = [_STATUS[status] for status in begin.rows.tolist()]
+            basis.valid = True
+            highs.setBasis(basis)
+        highs.run()
+        if highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+            return None
+        solution, ended = highs.getSolution(), highs.getBasis()
+        return Relaxed(
+            np.asarray(solution.col_value),
+            float(highs.getInfo().objective_function_value) / scale,
+            np.asarray(solution.col_dual) / scale,
+            np.asarray(solution.row_dual) / scale,
+            Basis(
+                np.array([int(status) for status in ended.col_status]),
+                np.array([int(status) for status in ended.row_status]),
+            ),
+        )
 
     def solve(
         self,
@@ -156,32 +202,6 @@ class Linear:
             float(info.mip_dual_bound) / scale,
             status == highspy.HighsModelStatus.kInfeasible,
             status in (highspy.HighsModelStatus.kOptimal, highspy.HighsModelStatus.kInfeasible),
-        )
-
-
-class Again:
-    """A linear program that is solved several times, at other costs; each time from where it was left."""
-
-    def __init__(self, program: Linear, scale: float = 1.0, stop: Callable[[], bool] | None = None) -> None:
-        self._highs, self._scale = _highs(ENDLESS, stop), scale
-        self._highs.passModel(program.model(scale))
-
-    def relax(self, costs: np.ndarray, seconds: float) -> Relaxed | None:
-        """Solve it at these costs; None where it has no solution, or not in time."""
-        highs, scale = self._highs, self._scale
-        columns = np.arange(len(costs), dtype=np.int32)
-        highs.changeColsCost(len(columns), columns, costs * scale)
-        # the solver counts the seconds of all runs together
-        highs.setOptionValue("time_limit", highs.getRunTime() + max(seconds, 0.01))
-        highs.run()
-        if highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
-            return None
-        solution = highs.getSolution()
-        return Relaxed(
-            np.asarray(solution.col_value),
-            float(highs.getInfo().objective_function_value) / scale,
-            np.asarray(solution.col_dual) / scale,
-            np.asarray(solution.row_dual) / scale,
         )
 
 

@@ -34,9 +34,11 @@ def relevant_shafts(piece: Piece, begin: Standing = BARE, end: Standing | None =
         end: what shall stand at the end; None: that is free, and a temporary may stay where it is.
     """
     loom, minutes = piece.loom, piece.minutes
-    least = minutes.insert + 2 * minutes.take + minutes.move_cords
+    # onto a spare handle it may come in the place of another, with a move that is made anyway
+    moves = 0 if loom.spare_handles else minutes.move_cords
+    least = minutes.insert + 2 * minutes.take + moves
     if end is not None:
-        least += minutes.withdraw + minutes.move_cords
+        least += minutes.withdraw + moves
     touched = {shaft for shaft, _ in begin.inside} | begin.home.keys()
     found = []
     for shaft in sorted(loom.units_by_shaft.keys() | touched):

@@ -34,7 +34,8 @@ def walks_needed(
     Gap g is before stage g, the last one after the last stage.
 
     Args:
-        parts: per shaft all that a temporary need be, the whole shaft included where that could help.
+        parts: per shaft all that a temporary need be, the whole shaft included where that could help; a shaft
+            of which that is not known is missing, and taken to need nothing.
         begin: what stands before the first stage.
         end: what stands after the last; None: that is free.
     """
@@ -104,6 +105,8 @@ class _Needs:
     def _ways(self, shaft: int, wanted: frozenset[Part]) -> tuple[Room, ...]:
         """The least that serves all these parts of a shaft, of handles and of temporaries."""
         loom = self._loom
+        if shaft not in self._parts:
+            return ((0, 0),)
         useful = [part for part in self._parts[shaft] if any(part <= asked for asked in wanted)]
         found: set[Room] = set()
         looked = 0

@@ -65,7 +65,7 @@ def order_text(piece: Piece, order: WorkOrder, naming: Naming, stance: Stance) -
     head = [
         one_line(piece.name),
         f"{several(len(piece.rows), 'row')}, {several(totals.walks, 'walk')} behind the loom, "
-        f"about {minutes_text(totals.minutes)} beside the weaving.",
+        f"about {minutes_text(totals.minutes)} besides the weaving.",
         f"{shaft_one_words(naming)} Unit 1 is at your {naming.units_from} at the bench.",
     ]
     lines = [f"{card.number + 1}. {_told(piece, card, naming, stance)}" for card in deal(piece, order)]

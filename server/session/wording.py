@@ -42,8 +42,8 @@ STANCE_WORDS: dict[Stance, str] = {
 
 
 def several(number: int, one: str, many: str | None = None) -> str:
-    """ "1 walk", "2 walks"."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
+    """ "1 walk", "2 walks", "1,500 walks"."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
 def entries(numbers: Iterable[int]) -> list[str]:

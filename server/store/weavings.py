@@ -129,7 +129,7 @@ class PieceLine:
     Attributes:
         last_at: when the last tap that counted was made, in UTC; None before the first.
         walks: walks to the back of the loom in the whole piece.
-        minutes: minutes the changes take in the whole piece, beside the weaving.
+        minutes: minutes the changes take in the whole piece, besides the weaving.
     """
 
     id: int

@@ -19,7 +19,8 @@ from server.plan.replay import Mismatch
 from server.plan.workorder import read_workorder
 from server.store.opening import OfOneFile
 from server.store.piece_rows import add_row, piece_row
-from server.store.tables import PieceToComeRow, QuestionRow
+from server.store.tables import PieceRow, PieceToComeRow, QuestionRow
+from server.ways.questions import NOT_READ
 
 State = Literal["waiting", "working", "answered", "refused", "stopped", "dropped"]
 """stopped: by a weaver · dropped: it ended the worker twice, or what came out was wrong."""
@@ -32,6 +33,8 @@ KEPT_UNANSWERED = timedelta(days=7)
 LONGEST_UNDER_WAY = timedelta(hours=2)
 """Far longer than a question waits and is worked on."""
 
+
+_IN_TURN = col(QuestionRow.asked_at), col(QuestionRow.id)
 
 FAULT = {"fault": True}
 """The content of a question that was dropped because of a fault of ours."""
@@ -98,6 +101,20 @@ class PieceToCome:
     asked_at: datetime
     given_up: bool
     piece: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class UnderWay:
+    """A question that is worked on or waits.
+
+    Attributes:
+        come: the piece that waits for the answer; None: none does.
+        pieces: ids of the pieces with the file that it asks about, the newest first.
+    """
+
+    kept: Kept
+    come: PieceToCome | None
+    pieces: tuple[int, ...]
 
 
 class WorkedOut(OfOneFile):
@@ -207,16 +224,41 @@ class WorkedOut(OfOneFile):
             row = session.get(PieceToComeRow, piece_to_come)
             return None if row is None else _to_come(row)
 
-    def before(self, kept: Kept) -> int:
-        """How many others the same server works out first."""
+    def before(self, kept: Kept) -> list[int]:
+        """Ids of the others that the same server works out first, in their order."""
         with self._read() as session:
-            earlier = select(func.count()).where(
-                col(QuestionRow.state).in_(UNFINISHED),
-                QuestionRow.server == kept.server,
-                (col(QuestionRow.asked_at) < kept.asked_at)
-                | ((col(QuestionRow.asked_at) == kept.asked_at) & (col(QuestionRow.id) < kept.id)),
+            earlier = (
+                select(QuestionRow.id)
+                .where(
+                    col(QuestionRow.state).in_(UNFINISHED),
+                    QuestionRow.server == kept.server,
+                    (col(QuestionRow.asked_at) < kept.asked_at)
+                    | ((col(QuestionRow.asked_at) == kept.asked_at) & (col(QuestionRow.id) < kept.id)),
+                )
+                .order_by(*_IN_TURN)
             )
-            return session.exec(earlier).one()
+            return [cast(int, one) for one in session.exec(earlier)]
+
+    def under_way(self) -> list[UnderWay]:
+        """All that is worked on or waits, in its order; once for each piece that waits for it."""
+        with self._read() as session:
+            found = []
+            unfinished = select(QuestionRow).where(col(QuestionRow.state).in_(UNFINISHED))
+            for row in session.exec(unfinished.order_by(*_IN_TURN)):
+                waiting = select(PieceToComeRow).where(
+                    PieceToComeRow.question == row.id,
+                    col(PieceToComeRow.piece).is_(None),
+                    col(PieceToComeRow.given_up).is_(False),
+                )
+                there = select(PieceRow.id).where(PieceRow.file_text == row.piece_text)
+                pieces = tuple(
+                    cast(int, one) for one in session.exec(there.order_by(col(PieceRow.id).desc()))
+                )
+                comes = map(_to_come, session.exec(waiting.order_by(col(PieceToComeRow.id))))
+                found += [UnderWay(_kept(row), come, pieces) for come in comes] or [
+                    UnderWay(_kept(row), None, pieces)
+                ]
+            return found
 
     def begin_next(self, server: int) -> Kept | None:
         """The question that this server is to work out next; from now on it is being worked on.
@@ -227,7 +269,7 @@ class WorkedOut(OfOneFile):
             ours = (
                 select(QuestionRow)
                 .where(col(QuestionRow.state).in_(UNFINISHED), QuestionRow.server == server)
-                .order_by(col(QuestionRow.asked_at), col(QuestionRow.id))
+                .order_by(*_IN_TURN)
             )
             for row in session.exec(ours).all():
                 if row.tries >= MOST_TRIES:
@@ -357,7 +399,7 @@ class WorkedOut(OfOneFile):
             text, design, answer = row.file_text, row.design, _read(question.answer_text)
         try:
             order = read_workorder(answer["order"])
-        except (AttributeError, KeyError, TypeError, ValueError) as why:  # it was damaged since
+        except NOT_READ as why:  # it was damaged since
             raise Mismatch("What was kept is no plan.") from why
         new = piece_row(text, order, self._now(), design)
         with self._write() as session:

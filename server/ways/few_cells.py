@@ -7,7 +7,7 @@ For each number of cells the optimum, from the planner's own model with a budget
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -21,7 +21,6 @@ from server.plan.model import Model, pulls_elsewhere
 from server.plan.planner import grain_of, plan
 from server.plan.replay import Mismatch, replay, verify
 from server.plan.schedule import Schedule
-from server.plan.solver import Outcome
 from server.plan.stages import relevant_shafts, stages
 from server.plan.task import standing_of, whole_task
 from server.plan.workorder import WorkOrder
@@ -153,7 +152,7 @@ def few_cells(
     drawn, found = _takes(order), list[Better]()
     if not most or not order.totals.insertions:
         return FewCells(drawn, order.proven, (), (), 0, "none needed" if most else "asked")
-    search = _Search(piece, stay, _schedule(piece, order), order.totals.minutes)
+    search = _Search(piece, stay, order, None if tell is None else tell.is_enough)
     ended: Literal["asked", "none needed", "time"] = "asked"
     best, cells, unsure = order.totals.minutes, 0, list[int]()
     for cells in range(1, most + 1):
@@ -238,43 +237,36 @@ class _Found:
 class _Search:
     """The model of a piece with a budget of cells, made and solved for one number of cells after another."""
 
-    def __init__(self, piece: Piece, fixed: frozenset[Cell], schedule: Schedule, minutes: float) -> None:
-        """Begin from a schedule of the design as it is, and what its order takes."""
+    def __init__(
+        self, piece: Piece, fixed: frozenset[Cell], order: WorkOrder, stop: Callable[[], bool] | None
+    ) -> None:
+        """Begin from an order for the design as it is.
+
+        Args:
+            stop: asked now and then; true ends the search with what has been found.
+        """
         self._piece, self._fixed = piece, fixed
         self._shafts = relevant_shafts(piece)
         self._cut = stages(piece, self._shafts, by_runs=False)
         self._grain = grain_of(piece.minutes)
         self._elsewhere = pulls_elsewhere(piece, self._shafts) * piece.minutes.pull
-        self._schedule, self._cells, self._known = schedule, tuple[Cell, ...](), minutes
+        self._schedule, self._cells = _schedule(piece, order), tuple[Cell, ...]()
+        self._known, self._stop = order.totals.minutes, stop
 
     def within(self, most: int, seconds: float) -> _Found:
         """The best with at most so many cells changed."""
         until = time.monotonic() + seconds
         model = Model(self._piece, self._shafts, self._cut, budget=Budget(most, self._fixed))
         program, grain = model.program, self._grain
-        scale = 1 / grain if grain else 1.0
-        start = model.values_of(self._schedule, self._cells)
-        relaxed = program.relax(seconds=seconds, scale=scale)
-        if relaxed is not None:
-            # fix what no design that takes as few minutes as the best so far has otherwise
-            program.keep_within(self._known - self._elsewhere, relaxed)
-        if relaxed is not None and program.are_whole(relaxed.values):
-            outcome = Outcome(relaxed.values, relaxed.bound, impossible=False)
-        else:
-            outcome = program.solve(
-                seconds=(until - time.monotonic()) * 0.8,
-                gap=grain / 2 if grain else 2e-7,
-                scale=scale,
-                start=start,
-            )
+        outcome = model.cheapest(
+            seconds=seconds * 0.8, grain=grain, start=self._schedule, cells=self._cells, stop=self._stop
+        )
         if outcome.values is None:
             return _Found(None, (), sure=False)
         least = program.objective(outcome.values)
         found = self._order(model, outcome.values)
         sure = model.complete and outcome.bound > least - max(grain * 0.75, CLOSE)
         if sure and least + self._elsewhere < self._known - CLOSE:
-            if relaxed is not None:
-                program.keep_within(least, relaxed)
             found = self._with_fewest_walks(model, found, least, outcome.values, until)
         assert found.order is not None
         if found.order.totals.minutes < self._known - CLOSE:
@@ -289,12 +281,12 @@ class _Search:
         self, model: Model, best: _Found, least: float, values: np.ndarray, until: float
     ) -> _Found:
         """Of those that take as few minutes the one with the fewest walks; the model is used up."""
-        program = model.program
-        costly = [(variable, cost) for variable, cost in enumerate(program.costs) if cost]
-        program.row(costly, upper=least + max(self._grain / 4, CLOSE / 2))
-        model.count_walks()
-        seconds = max(until - time.monotonic(), 0.1)
-        tidy = program.solve(seconds=seconds, gap=0.5, start=list(values))
+        tidy = model.with_fewest_walks(
+            least + max(self._grain / 4, CLOSE / 2),
+            seconds=max(until - time.monotonic(), 0.1),
+            start=list(values),
+            stop=self._stop,
+        )
         if tidy.values is None:
             return best
         other = self._order(model, tidy.values, least)

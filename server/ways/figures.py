@@ -339,7 +339,7 @@ def with_company(piece: Piece, block: Block, move: Move) -> Piece:
     together, rows = _together(figure, move, figure.columns(move)), list(figure.at(move).rows)
     for row in laid(block, move).rows:
         lifted = frozenset(unit for unit, cells in together.items() if cells >> (row - 1) & 1)
-        rows[row - 1] = rows[row - 1] - together.keys() | lifted
+        rows[row - 1] = rows[row - 1].difference(together) | lifted
     return replace(piece, rows=tuple(rows))
 
 

@@ -10,12 +10,15 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from pydantic import Field, TypeAdapter, ValidationError
+from pydantic import AfterValidator, Field, TypeAdapter, ValidationError
 
 from server.design.piece import Piece
 from server.plan.demands import troubles
-from server.plan.planner import NoPlan, plan
+from server.plan.planner import Lack, Stopped, cheapest
+from server.plan.replay import verify
+from server.plan.task import whole_task
 from server.plan.workorder import Totals
+from server.ways.seconds import up_after
 from server.ways.unaided import pulls_as_it_hangs, unaided
 
 if TYPE_CHECKING:  # questions knows this module
@@ -41,6 +44,8 @@ MOST_CORD_MINUTES, MOST_HAND_MINUTES = 600, 60
 MOST_WEAVINGS = 10_000
 FEWEST_COPIES, MOST_COPIES = 2, 100
 MOST_SECONDS = 600.0
+MOST_PLAN_MINUTES = 1e12
+"""Of a plan; beyond it, sums of minutes could no longer be told apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,13 +56,18 @@ class Assumptions:
         cord: minutes to string one single draw cord.
         hand: minutes to pick up one unit by hand, for one pick.
         weavings: how often the piece will be woven.
-        copies: how many of it would be woven in a row, on one warp.
+        copies: how many of it would be woven in a row, on one warp; see `copies_for`.
     """
 
     cord: Annotated[float, Field(ge=0, le=MOST_CORD_MINUTES)] = 10.0
     hand: Annotated[float, Field(ge=0, le=MOST_HAND_MINUTES)] = 0.1
     weavings: Annotated[int, Field(ge=1, le=MOST_WEAVINGS)] = 1
-    copies: Annotated[int, Field(ge=FEWEST_COPIES, le=MOST_COPIES)] = 6
+    copies: Annotated[int, Field(ge=FEWEST_COPIES, le=MOST_COPIES)] = FEWEST_COPIES
+
+
+def copies_for(weavings: int) -> int:
+    """How many would be woven in a row, unless she says otherwise: as many as she will weave."""
+    return min(max(weavings, FEWEST_COPIES), MOST_COPIES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +137,7 @@ class Methods:
     Attributes:
         plan: what the plan with temporary shafts takes, once.
         changed: cells that the nearest design without any temporary changes.
+        leaves_nothing: whether nothing of what needs a temporary is left in that design.
         unaided: minutes for the pulls of that design.
     """
 
@@ -134,6 +145,7 @@ class Methods:
     cords: Cords
     by_hand: ByHand
     changed: int
+    leaves_nothing: bool
     unaided: float
     advice: Advice
 
@@ -151,6 +163,7 @@ def methods(piece: Piece, totals: Totals, assumed: Assumptions = Assumptions()) 
         cords,
         by_hand,
         len(nearest.changed),
+        nearest.leaves_nothing,
         float(_exact(piece.minutes.pull) * nearest.pulls),
         advice(piece, totals, cords, by_hand, assumed),
     )
@@ -324,12 +337,14 @@ def repeated(piece: Piece, copies: int) -> Piece:
     )
 
 
-def kept_in(piece: Piece, totals: Totals, copies: int, *, limit: float) -> KeptIn | None:
+def kept_in(
+    piece: Piece, totals: Totals, copies: int, *, limit: float, tell: Tell | None = None
+) -> KeptIn | None:
     """What the temporaries save by staying in from one copy to the next; None where there is no such plan.
 
     Args:
         totals: what a plan of one copy takes.
-        limit: seconds for the search.
+        limit: seconds for the search; more only where no plan of one copy does for each of several.
 
     Raises:
         ValueError: with a sentence, if that is no set, or too many rows.
@@ -342,15 +357,22 @@ def kept_in(piece: Piece, totals: Totals, copies: int, *, limit: float) -> KeptI
             f"{copies} times {len(piece.rows)} rows are {rows:,}; at most {MOST_ROWS_IN_A_SET:,} are planned "
             "in a row. Choose fewer."
         )
+    alone, alone_walks = float(_exact(totals.minutes) * copies), totals.walks * copies
+    each_alone = None
+    if piece.no_walks.isdisjoint({0, len(piece.rows)}):  # what is done for one can be done for each
+        each_alone = KeptIn(copies, alone, alone_walks, alone, alone_walks, False)
+    set_of_them = repeated(piece, copies)
     try:
-        order = plan(repeated(piece, copies), limit=limit)
-    except NoPlan:
+        stop = None if each_alone is None else up_after(limit, tell)
+        order = cheapest(whole_task(set_of_them), limit=limit, stop=stop)
+    except Stopped:
+        return each_alone
+    if isinstance(order, Lack):
         return None
-    found = order.totals
-    alone = float(_exact(totals.minutes) * copies)
-    if alone < found.minutes:  # the time was up; what is done for one can be done for each
-        return KeptIn(copies, alone, totals.walks * copies, alone, totals.walks * copies, False)
-    return KeptIn(copies, found.minutes, found.walks, alone, totals.walks * copies, order.proven)
+    verify(set_of_them, order)
+    if each_alone is not None and alone < order.totals.minutes:  # the time was up
+        return each_alone
+    return KeptIn(copies, order.totals.minutes, order.totals.walks, alone, alone_walks, order.proven)
 
 
 def rest_planned(piece: Piece, most: int) -> tuple[Piece, dict[int, frozenset[int]]]:
@@ -364,8 +386,12 @@ def rest_planned(piece: Piece, most: int) -> tuple[Piece, dict[int, frozenset[in
     return replace(piece, rows=rows), by_hand
 
 
-def partly_by_hand(piece: Piece, assumed: Assumptions, most: int, *, limit: float) -> PartlyByHand | None:
-    """Rows that lack at most so many units by hand, the others by a plan; None where that is none or all.
+def partly_by_hand(
+    piece: Piece, assumed: Assumptions, most: int, *, limit: float, tell: Tell | None = None
+) -> PartlyByHand | None:
+    """Rows that lack at most so many units by hand, the others by a plan.
+
+    None where that is none or all of them, and where no plan was found in the time.
 
     In a row that is picked up, all units that the loom as it hangs cannot lift are: that a temporary which
     stands there for other rows could lift some of them is not counted on.
@@ -376,7 +402,13 @@ def partly_by_hand(piece: Piece, assumed: Assumptions, most: int, *, limit: floa
     rest, by_hand = rest_planned(piece, most)
     if not by_hand or len(by_hand) == len(lacking(piece)):
         return None
-    order = plan(rest, limit=limit)
+    try:
+        order = cheapest(whole_task(rest), limit=limit, stop=up_after(limit, tell))
+    except Stopped:
+        return None
+    if isinstance(order, Lack):
+        return None
+    verify(rest, order)
     units = sum(len(wanted) * piece.picks(row) for row, wanted in by_hand.items())
     picking = _exact(assumed.hand) * units
     return PartlyByHand(
@@ -404,12 +436,12 @@ def with_plans(
     """
     if tell is not None:
         tell("Several copies in a row are planned.", 0.0)
-    in_a_row = kept_in(piece, totals, assumed.copies, limit=limit / 2)
+    in_a_row = kept_in(piece, totals, assumed.copies, limit=limit / 2, tell=tell)
     partly: dict[int, PartlyByHand] = {}
     for most in range(1, MOST_BY_HAND + 1):
         if tell is not None:
             tell("Some rows by hand, and the others are planned.", 0.5 + 0.5 * (most - 1) / MOST_BY_HAND)
-        found = partly_by_hand(piece, assumed, most, limit=limit / 2 / MOST_BY_HAND)
+        found = partly_by_hand(piece, assumed, most, limit=limit / 2 / MOST_BY_HAND, tell=tell)
         if found is not None and found.picks <= MOST_PICKS_BY_HAND:
             partly.setdefault(found.rows, found)
     return WithPlans(in_a_row, tuple(partly.values()))
@@ -431,9 +463,15 @@ def answer_methods(piece: Piece, options: dict[str, Any], tell: Tell) -> dict[st
     return as_json(with_plans(piece, asked.totals, asked.assumed, limit=asked.limit, tell=tell))
 
 
+def _in_bounds(totals: Totals) -> Totals:
+    if not 0 <= totals.minutes <= MOST_PLAN_MINUTES:
+        raise ValueError
+    return totals
+
+
 @dataclass(frozen=True, slots=True)
 class _Options:
-    totals: Totals
+    totals: Annotated[Totals, AfterValidator(_in_bounds)]
     assumed: Assumptions
     limit: Annotated[float, Field(gt=0, le=MOST_SECONDS)]
 

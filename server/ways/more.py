@@ -17,6 +17,7 @@ from pydantic import TypeAdapter
 from server.design.piece import Piece
 from server.plan.planner import CLOSE, Lack, Stopped
 from server.ways.looms import Looms, Numbers, Planned
+from server.ways.seconds import seconds_in
 
 if TYPE_CHECKING:  # questions knows this module
     from server.ways.questions import Tell
@@ -106,9 +107,7 @@ def answer_more(piece: Piece, options: dict[str, Any], tell: Tell) -> dict[str, 
     Raises:
         ValueError: with a sentence, if these are no options.
     """
-    limit = options.get("limit", 60.0)
-    if not isinstance(limit, int | float) or not 0 < limit <= MOST_SECONDS:
-        raise ValueError(f"It may take from 0 to {MOST_SECONDS:.0f} seconds.")
+    limit = seconds_in(options, 60.0, MOST_SECONDS)
     return as_json(more(piece, options.get("shafts"), options.get("handles"), limit=limit, tell=tell))
 
 
@@ -197,19 +196,20 @@ def more(
         ValueError: with a sentence, if the table would make no sense: see `check_numbers`.
     """
     most_shafts, most_handles = check_numbers(piece, shafts, handles)
-    table = _Table(piece, most_shafts, most_handles)
+    stop = None if tell is None else tell.is_enough
+    table = _Table(Looms(piece, stop), most_shafts, most_handles)
     until = time.monotonic() + limit
     while (at := table.next_one()) is not None:
         left, open_ones = until - time.monotonic(), table.open_ones()
-        if left <= 0 or (tell is not None and tell.is_enough()):
+        if left <= 0 or (stop is not None and stop()):
             break
         if tell is not None:
             done = table.size - open_ones
             tell(f"{done} of {table.size} looms worked out", done / table.size)
         try:
-            table.solve(at, min(left, max(MANY_TIMES * left / open_ones, SHORTEST)), tell)
-        except Stopped:
-            break
+            table.solve(at, min(left, max(MANY_TIMES * left / open_ones, SHORTEST)))
+        except Stopped:  # or the time for this loom was up
+            continue
     return More(
         own_numbers(piece),
         tuple(
@@ -229,8 +229,8 @@ def _suffices(richer: Numbers, poorer: Numbers) -> bool:
 class _Table:
     """What is known of all looms. One with more spare handles than spare shafts is not among them."""
 
-    def __init__(self, piece: Piece, most_shafts: int, most_handles: int) -> None:
-        self._looms = Looms(piece)
+    def __init__(self, looms: Looms, most_shafts: int, most_handles: int) -> None:
+        self._looms = looms
         self._solved: list[Planned] = []
         self._impossible: list[Numbers] = []
         self._tried: set[Numbers] = set()
@@ -246,18 +246,18 @@ class _Table:
         """How many looms nothing is sure of."""
         return len(self._waiting)
 
-    def solve(self, at: Numbers, seconds: float, tell: Tell | None) -> None:
+    def solve(self, at: Numbers, seconds: float) -> None:
         """Plan for a loom; an order for a poorer one that is known is where that begins."""
         self._tried.add(at)
         found = self._looms.plan(
             at,
             limit=seconds,
-            stop=None if tell is None else tell.is_enough,
             known=self._best(at),
             at_least=self._at_least(at),
         )
         if isinstance(found, Lack):
-            self._impossible.append(at)
+            if found.is_sure:
+                self._impossible.append(at)
         else:
             self._solved.append(found)
 

@@ -7,7 +7,8 @@ that ask the same of the loom cost the same, and are planned once.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, TypeGuard
 
@@ -16,7 +17,7 @@ from pydantic import TypeAdapter
 from server.design.piece import Piece
 from server.loom.leashes import NO_SHAFT
 from server.plan.hand_rule import hand_rule
-from server.plan.planner import CLOSE, Lack, cheapest
+from server.plan.planner import CLOSE, Lack, Stopped, cheapest
 from server.plan.replay import verify
 from server.plan.task import whole_task
 from server.ways.figures import (
@@ -31,6 +32,7 @@ from server.ways.figures import (
     company_of,
     rows_in_part,
 )
+from server.ways.seconds import seconds_in, up_after
 
 if TYPE_CHECKING:  # questions knows this module
     from server.ways.questions import Tell
@@ -120,13 +122,12 @@ def answer_places(piece: Piece, options: dict[str, Any], tell: Tell) -> dict[str
     Raises:
         ValueError: with a sentence, if there is no such figure or these are no options.
     """
-    corners, by, limit = options.get("block"), options.get("rows_by", [0, 0]), options.get("limit", 20.0)
+    corners, by = options.get("block"), options.get("rows_by", [0, 0])
     if not _are_numbers(corners, 4):
         raise ValueError("Which figure? Give its first and last row and its first and last unit.")
     if not _are_numbers(by, 2) or not all(0 <= rows <= MOST_ROWS_BY for rows in by):
         raise ValueError(f"It can be moved by 0 to {MOST_ROWS_BY:,} rows, earlier and later.")
-    if not isinstance(limit, int | float) or not 0 < limit <= MOST_SECONDS:
-        raise ValueError(f"It may take from 0 to {MOST_SECONDS:.0f} seconds.")
+    limit = seconds_in(options, 20.0, MOST_SECONDS)
     block = Block.between(*corners)
     return as_json(places(piece, block, rows_by=range(-by[0], by[1] + 1), limit=limit, tell=tell))
 
@@ -188,8 +189,9 @@ def places(
     first_of = {demand: move for move, demand in reversed(demands.items())}
     known: dict[ShaftDemand, _ShaftCost] = {}
     costs = {demand: _at_a_glance(piece, asked[move], known) for demand, move in first_of.items()}
+    places_of = Counter(demands.values())
     for seconds in (GLANCE, CLOSER_LOOK):
-        _plan_all(figure, first_of, costs, demands.get(STAYS), seconds, until, tell)
+        _plan_all(figure, first_of, costs, places_of, demands.get(STAYS), seconds, until, tell)
     for demand, cost in costs.items():
         if cost.minutes is None and cost.is_possible and time.monotonic() < until:
             order = hand_rule(figure.at(first_of[demand]))
@@ -233,28 +235,38 @@ def _plan_all(
     figure: Figure,
     first_of: dict[Demand, Move],
     costs: dict[Demand, _Cost],
+    places_of: Mapping[Demand, int],
     now: Demand | None,
     seconds: float,
     until: float,
     tell: Tell | None,
 ) -> None:
-    """Plan what is not settled, each for so many seconds: as it is now, then the cheapest first."""
+    """Plan what is not settled, each for so many seconds: as it is now, then the cheapest first.
+
+    Args:
+        places_of: at how many places the same is asked.
+    """
     waiting = [demand for demand, cost in costs.items() if not cost.is_settled]
+    everywhere = sum(places_of.values())
+    settled = everywhere - sum(places_of[demand] for demand in waiting)
     waiting.sort(key=lambda demand: (demand != now, costs[demand].at_least, costs[demand].minutes or 0.0))
-    for number, demand in enumerate(waiting):
+    for demand in waiting:
         left = until - time.monotonic()
         if left <= 0 or (tell is not None and tell.is_enough()):
             return
         if tell is not None:
-            settled = len(costs) - len(waiting) + number
-            tell(f"{settled} of {len(costs)} kinds of places looked at", settled / len(costs))
-        costs[demand] = _planned(figure.at(first_of[demand]), costs[demand], min(seconds, left))
+            tell(f"{settled:,} of {everywhere:,} places looked at", settled / everywhere)
+        settled += places_of[demand]
+        costs[demand] = _planned(figure.at(first_of[demand]), costs[demand], min(seconds, left), tell)
 
 
-def _planned(piece: Piece, before: _Cost, seconds: float) -> _Cost:
-    order = cheapest(whole_task(piece), limit=seconds)
+def _planned(piece: Piece, before: _Cost, seconds: float, tell: Tell | None) -> _Cost:
+    try:
+        order = cheapest(whole_task(piece), limit=seconds, stop=up_after(seconds, tell))
+    except Stopped:
+        return before
     if isinstance(order, Lack):
-        return replace(before, is_possible=False, minutes=None, walks=None)
+        return replace(before, is_possible=False, minutes=None, walks=None) if order.is_sure else before
     verify(piece, order)
     minutes, walks = order.totals.minutes, order.totals.walks
     at_least = minutes if order.proven else max(before.at_least, order.bound)

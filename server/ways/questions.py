@@ -20,12 +20,13 @@ from server.plan.planner import Progress, Stopped, plan
 from server.plan.replay import Mismatch, verify
 from server.plan.workorder import WorkOrder, read_workorder, write_workorder
 from server.ways import few_cells, methods, more, places, why_not
+from server.ways.seconds import seconds_in
 
-PLANNER_VERSION = 1
+PLANNER_VERSION = 2
 """To be raised when the planner, or what answers another question, may answer otherwise than before."""
 
-LONGEST_LIMIT = 3_600.0
-"""Seconds."""
+MOST_SECONDS = 3_600.0
+"""For a plan."""
 
 
 class Tell(Protocol):
@@ -104,14 +105,18 @@ def key_of(kind: str, piece: Piece, options: Mapping[str, Any]) -> str:
 
     Raises:
         KeyError: if there is no such kind of question.
-        ValueError: if the options are no JSON.
+        ValueError: with a sentence, if the options are no JSON.
     """
     question = QUESTIONS[kind]
     piece = as_seen(question, piece)
     if kind == "plan":
         options = {name: value for name, value in options.items() if name != "limit"}
+    try:
+        asked = json.dumps(options, sort_keys=True, allow_nan=False)
+    except (RecursionError, TypeError, ValueError) as why:
+        raise ValueError("What was asked could not be read.") from why
     digest = hashlib.sha256(repr((PLANNER_VERSION, kind)).encode())
-    digest.update(json.dumps(options, sort_keys=True, allow_nan=False).encode())
+    digest.update(asked.encode())
     for row in piece.rows:
         digest.update(f"{sorted(row)}\n".encode())
     loom = piece.loom
@@ -161,7 +166,7 @@ def outcome(kind: str, piece_text: str, options: Mapping[str, Any], tell: Tell) 
         return Outcome("refused", {"said": str(why)})
 
 
-_NOT_READ = AttributeError, KeyError, TypeError, ValueError
+NOT_READ = AttributeError, KeyError, RecursionError, TypeError, ValueError
 """What reading JSON of another form may raise."""
 
 
@@ -169,7 +174,7 @@ def refusal(content: Mapping[str, Any]) -> NoPlan | ValueError:
     """What a refused question was refused with."""
     try:
         return _refusal(content)
-    except _NOT_READ:  # it was damaged since
+    except NOT_READ:  # it was damaged since
         return ValueError("Why there is no answer is not known any more. Ask once more.")
 
 
@@ -197,7 +202,7 @@ def check_kept(kind: str, piece: Piece, ended: Outcome) -> None:
             order_of(piece, ended.content)
         else:
             QUESTIONS[kind].read(ended.content)
-    except _NOT_READ as why:
+    except NOT_READ as why:
         raise Mismatch(f"What was kept is no answer: {why}") from why
 
 
@@ -205,9 +210,7 @@ def check_kept(kind: str, piece: Piece, ended: Outcome) -> None:
 
 
 def _plan(piece: Piece, options: dict[str, Any], tell: Tell) -> dict[str, Any]:
-    limit = float(options.get("limit", 10.0))
-    if not 0 < limit <= LONGEST_LIMIT:
-        raise ValueError(f"A plan may take from 0 to {LONGEST_LIMIT:.0f} seconds.")
+    limit = seconds_in(options, 10.0, MOST_SECONDS)
     seconds = 0.0
 
     def look(progress: Progress) -> None:

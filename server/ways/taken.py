@@ -62,7 +62,7 @@ def design_with(piece: Piece, rows: Rows) -> Design:
 
 
 def _shortest_turn(picks: tuple[int, ...]) -> tuple[int, ...]:
-    for turn in range(1, min(len(picks), LONGEST_TURN)):
+    for turn in range(1, min(len(picks), LONGEST_TURN + 1)):
         if all(one == picks[row % turn] for row, one in enumerate(picks)):
             return picks[:turn]
     return picks

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from server.design.piece import Piece
@@ -17,6 +17,11 @@ class Changed:
     row: int
     unit: int
     lifted: bool
+
+
+def turned_over(piece: Piece, cells: Iterable[tuple[int, int]]) -> tuple[Changed, ...]:
+    """Cells, each by row and unit, once they are otherwise than the piece has them."""
+    return tuple(Changed(row, unit, unit not in piece.rows[row - 1]) for row, unit in cells)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +49,11 @@ class Unaided:
     even: int
     stuck: tuple[Stuck, ...]
     pulls: int
+
+    @property
+    def leaves_nothing(self) -> bool:
+        """Whether it comes about by leaving down everything that needs a temporary: nothing of it is left."""
+        return bool(self.changed) and not any(cell.lifted for cell in self.changed)
 
 
 def unaided(piece: Piece, fixed: Mapping[int, Part] | None = None, *, even_whole: bool = False) -> Unaided:
@@ -86,10 +96,13 @@ def unaided(piece: Piece, fixed: Mapping[int, Part] | None = None, *, even_whole
         rows.append(frozenset(lifted))
     if stuck:
         return Unaided(piece.rows, (), even, tuple(stuck), 0)
-    changed = tuple(
-        Changed(row, unit, unit in new)
-        for row, (old, new) in enumerate(zip(piece.rows, rows, strict=True), 1)
-        for unit in sorted(old ^ new)
+    changed = turned_over(
+        piece,
+        (
+            (row, unit)
+            for row, (old, new) in enumerate(zip(piece.rows, rows, strict=True), 1)
+            for unit in sorted(old ^ new)
+        ),
     )
     return Unaided(tuple(rows), changed, even, (), sum(pulls_as_it_hangs(piece.loom, row) for row in rows))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -14,12 +14,13 @@ from server.plan.changed_cells import Budget, Cell, with_changed
 from server.plan.demands import asked_of, needs_temporary
 from server.plan.hand_rule import hand_schedules
 from server.plan.model import Model
-from server.plan.no_plan import is_hopeless, strip_schedule
+from server.plan.no_plan import is_hopeless, needy_shafts, strip_schedule
 from server.plan.parts import ALL_PARTS
 from server.plan.stages import relevant_shafts, stages
 from server.plan.task import whole_task
 from server.ways.few_cells import MOST_LOOKED_AT, may_change
-from server.ways.unaided import Changed, unaided
+from server.ways.seconds import seconds_in
+from server.ways.unaided import Changed, turned_over, unaided
 
 if TYPE_CHECKING:  # questions knows this module
     from server.ways.questions import Tell
@@ -32,6 +33,8 @@ MOST_WALKS_TRIED = 24
 
 ENOUGH = 1_000_000
 """Spare shafts, more than could ever be used."""
+
+MOST_SECONDS = 600.0
 
 MOST_OF_ONE_SHAFT = 64
 """Temporaries of one shaft, more than could ever be used."""
@@ -94,8 +97,15 @@ def from_json(content: dict[str, Any]) -> WhyNot:
 
 
 def answer_why_not(piece: Piece, options: dict[str, Any], tell: Tell) -> dict[str, Any]:
-    """The answer to the question "why not"."""
-    return as_json(why_not(piece, limit=float(options.get("limit", 60.0)), tell=tell))
+    """The answer to the question "why not".
+
+    Args:
+        options: `limit`: seconds (60).
+
+    Raises:
+        ValueError: with a sentence, as `why_not`, or if that is no limit.
+    """
+    return as_json(why_not(piece, limit=seconds_in(options, 60.0, MOST_SECONDS), tell=tell))
 
 
 def why_not(piece: Piece, *, limit: float = 60.0, tell: Tell | None = None) -> WhyNot:
@@ -109,10 +119,11 @@ def why_not(piece: Piece, *, limit: float = 60.0, tell: Tell | None = None) -> W
     """
     clock = _Clock(limit, tell)
     clock.tell("Whether there is no plan at all.", 0.0)
-    if can_be_woven(piece, clock.seconds()):
+    woven = can_be_woven(piece, clock.seconds())
+    if woven:
         raise ValueError("There is a plan for this piece; nothing has to be given up for it.")
     clock.tell("What cannot be lifted together.", 0.05)
-    conflict, conflict_sure = _conflict(piece, clock.part(0.3))
+    conflict, conflict_sure = _conflict(piece, clock.part(0.3), known=woven is False)
     clock.tell("What more room would do.", 0.3)
     rooms, rooms_sure = _rooms(piece, clock.part(0.5))
     clock.tell("What else would do.", 0.6)
@@ -122,16 +133,20 @@ def why_not(piece: Piece, *, limit: float = 60.0, tell: Tell | None = None) -> W
     walks = _walks(piece, clock.part(0.5))
     clock.tell("Which cells would do.", 0.75)
     cells, cells_sure = _cells(piece, clock)
-    return WhyNot(
-        conflict, conflict_sure, rooms, rooms_sure, may_stay, walks, cells, cells_sure, not clock.is_up()
-    )
+    in_time = not (clock.is_up() or clock.was_up)
+    return WhyNot(conflict, conflict_sure, rooms, rooms_sure, may_stay, walks, cells, cells_sure, in_time)
 
 
 class _Clock:
-    """What is left of the time, and telling how far it is."""
+    """What is left of the time, and telling how far it is.
 
-    def __init__(self, limit: float, tell: Tell | None) -> None:
-        self._until, self._tell = time.monotonic() + limit, tell
+    Attributes:
+        was_up: whether it, or some part of it, was found to be up.
+    """
+
+    def __init__(self, limit: float, tell: Tell | None, whole: _Clock | None = None) -> None:
+        self._until, self._tell, self._whole = time.monotonic() + limit, tell, whole
+        self.was_up = False
 
     def seconds(self) -> float:
         """What is left; a little where nothing is."""
@@ -140,11 +155,15 @@ class _Clock:
     def is_up(self) -> bool:
         """Whether nothing is left."""
         enough = self._tell is not None and self._tell.is_enough()
-        return enough or time.monotonic() >= self._until
+        is_up = enough or time.monotonic() >= self._until
+        for clock in (self, self._whole):
+            if clock is not None:
+                clock.was_up |= is_up
+        return is_up
 
     def part(self, share: float) -> _Clock:
         """A share of what is left."""
-        return _Clock((self._until - time.monotonic()) * share, self._tell)
+        return _Clock((self._until - time.monotonic()) * share, self._tell, self)
 
     def tell(self, words: str, share: float) -> None:
         """Tell how far it is."""
@@ -172,11 +191,14 @@ def can_be_woven(piece: Piece, seconds: float) -> bool | None:
 # --- the rows and shafts in conflict ---------------------------------------------------------------------
 
 
-def _conflict(piece: Piece, clock: _Clock) -> tuple[tuple[Ask, ...], bool]:
+def _conflict(piece: Piece, clock: _Clock, *, known: bool) -> tuple[tuple[Ask, ...], bool]:
     """What cannot all be lifted, as little of it as it takes; and whether each of them is needed for that.
 
     Whoever asks nothing stands in nobody's way. So what can be left out is left out, many at a time first,
     for as long as the rest cannot be lifted.
+
+    Args:
+        known: whether it is known that all of it together cannot be lifted.
     """
     shafts = relevant_shafts(piece)
     asks = [
@@ -189,13 +211,17 @@ def _conflict(piece: Piece, clock: _Clock) -> tuple[tuple[Ask, ...], bool]:
     alone = _one_row_too_much(piece)
     if alone:
         asks = alone
+    doubts = False
 
     def conflicts(some: Sequence[Ask]) -> bool:
-        return can_be_woven(_asking_only(piece, some), clock.seconds()) is False
+        nonlocal known, doubts
+        woven = can_be_woven(_asking_only(piece, some), clock.seconds())
+        known, doubts = known or woven is False, doubts or woven is None
+        return woven is False
 
     size = max(len(asks) // 2, 1)
     while True:
-        start = 0
+        start, doubts = 0, False
         while start < len(asks):
             if clock.is_up():
                 return tuple(asks), False
@@ -205,12 +231,17 @@ def _conflict(piece: Piece, clock: _Clock) -> tuple[tuple[Ask, ...], bool]:
             else:
                 start += size
         if size == 1:
-            return tuple(asks), not clock.is_up()
+            return tuple(asks), known and not doubts
         size = max(min(size // 2, len(asks) // 2), 1)
 
 
 def _one_row_too_much(piece: Piece) -> list[Ask]:
     """Of the first row that asks for parts of more shafts than there are spare shafts, one shaft too many."""
+    return next(_rows_too_much(piece), [])
+
+
+def _rows_too_much(piece: Piece) -> Iterator[list[Ask]]:
+    """Of each row that asks for parts of more shafts than there are spare shafts, one shaft too many."""
     loom = piece.loom
     room = loom.spare_shafts if loom.temporaries_per_shaft else 0
     for row in range(1, len(piece.rows) + 1):
@@ -220,8 +251,22 @@ def _one_row_too_much(piece: Piece) -> list[Ask]:
             if needs_temporary(loom, shaft, asked_of(piece, row, shaft))
         ]
         if len(needy) > room:
-            return needy[: room + 1]
-    return []
+            yield needy[: room + 1]
+
+
+def lacking_elsewhere(piece: Piece, conflict: Iterable[Ask]) -> int:
+    """How many more rows lack something, whatever is done about those in conflict.
+
+    They ask for more temporaries than can be in: each by itself, or with others without a walk between.
+    """
+    known, shafts = {ask.row for ask in conflict}, relevant_shafts(piece)
+    rows = {asks[0].row for asks in _rows_too_much(piece)}
+    for stage in stages(piece, shafts):
+        inside = range(stage.first, stage.last + 1)
+        if known.isdisjoint(inside) and rows.isdisjoint(inside) and is_hopeless(piece.loom, [stage]):
+            needy = needy_shafts(piece.loom, stage)
+            rows |= {row for row in inside if any(asked_of(piece, row, shaft) for shaft in needy)}
+    return len(rows - known)
 
 
 def _asking_only(piece: Piece, asks: Iterable[Ask]) -> Piece:
@@ -332,14 +377,12 @@ def _cells(piece: Piece, clock: _Clock) -> tuple[tuple[Changed, ...], bool]:
         tried = min(max(2 * tried, 1), worth_it)
         model = Model(piece, shafts, cut, budget=Budget(tried))
         assert model.changes is not None
-        model.program.costs = [0.0] * len(model.program.costs)
-        for changed in model.changes.changed.values():
-            model.program.costs[changed] = 1.0
+        model.changes.count()
         found = model.program.solve(seconds=clock.seconds(), gap=0.5)
         if found.values is not None:
             cells = model.changes.cells(found.values)
             sure = sure and model.complete and found.bound > len(cells) - 1 + 1e-6
-            return _told(piece, cells), sure
+            return turned_over(piece, cells), sure
         sure = sure and found.impossible and model.complete
     return nearest, sure and tried >= len(nearest) - 1
 
@@ -360,12 +403,8 @@ def _unavoidable(piece: Piece) -> tuple[Changed, ...]:
                 needy.append(min(asked - loom.single_cords, units - asked, key=len))
         for part in sorted(needy, key=len)[: max(len(needy) - room, 0)]:
             cells += [(row, unit) for unit in part]
-    return _told(piece, sorted(cells))
+    return turned_over(piece, sorted(cells))
 
 
 def _changed(piece: Piece, changed: Iterable[Changed]) -> Piece:
     return replace(piece, rows=with_changed(piece.rows, [(cell.row, cell.unit) for cell in changed]))
-
-
-def _told(piece: Piece, cells: Iterable[Cell]) -> tuple[Changed, ...]:
-    return tuple(Changed(row, unit, unit not in piece.rows[row - 1]) for row, unit in cells)

@@ -61,6 +61,7 @@ from server.web.rendering import (
     preferences_of,
     store_of,
 )
+from server.web.same_name import which_of_its_name
 from server.web.squared import MOST_OF_A_FIGURE, design_of
 from server.web.turn_to_plan import turn_to_read
 
@@ -269,6 +270,7 @@ def _page(
         status=status,
         sheet=sheet,
         kept=sheet.kept,
+        which=which_of_its_name(((each.id, each.name) for each in sheet.warps), "Warp"),
         f=fields,
         shown=shown,
         refusal=refusal,

@@ -11,6 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from server.design.bands import empty_rows, square_picks
 from server.design.design import MOST_PICKS, Band, Design
 from server.web.rendering import NotUnderstood, is_count, number_of, page, store_of
+from server.web.same_name import which_of_its_name
 from server.web.squared import NO_SUCH_DESIGN
 
 router = APIRouter()
@@ -57,7 +58,8 @@ def show_designs(request: Request, away: str = "") -> Response:
         away: the design that has just been thrown away.
     """
     lines = store_of(request).board.designs()
-    return page("designs.html", lines=lines, away=int(away) if is_count(away) else None)
+    which = which_of_its_name(((line.id, line.name) for line in lines), "Design")
+    return page("designs.html", lines=lines, which=which, away=int(away) if is_count(away) else None)
 
 
 @router.get("/designs/new")
@@ -86,6 +88,7 @@ def _new_page(
         "design_new.html",
         status=status,
         warps=warps,
+        which=which_of_its_name(((kept.id, kept.name) for kept in warps), "Warp"),
         warp=chosen,
         called=name[: 2 * LONGEST_NAME],
         rows=rows[:20],

@@ -8,7 +8,7 @@ units; y runs downwards.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Literal
 
@@ -372,12 +372,102 @@ def loom_map(loom: Loom, state: State, meant: Iterable[str], stance: Stance | No
 
 # --- the design ----------------------------------------------------------------------------------------
 
+MOST_CELLS_DRAWN, MOST_ROWS_DRAWN = 200_000, 2_000
+"""A design of more cells or rows is drawn in parts: a browser would take many seconds for the whole."""
+
+ROWS_AT_ONCE, UNITS_AT_ONCE = 240, 400
+"""Of such a design so much is drawn at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """The rows and units of a design that are drawn, row 1 at the bottom, unit 1 at the left.
+
+    Attributes:
+        rows, units: as files count.
+        of_rows, of_units: of the whole design.
+    """
+
+    rows: range
+    units: range
+    of_rows: int
+    of_units: int
+
+    @classmethod
+    def about(
+        cls,
+        piece: Piece,
+        rows: Iterable[int] = (),
+        units: Iterable[int] = (),
+        most_rows: int = MOST_ROWS_DRAWN,
+    ) -> Drawn:
+        """The part with these in its middle, as far as they fit in; a small design whole.
+
+        Args:
+            most_rows: a design of more rows is not small.
+        """
+        of_rows, of_units = len(piece.rows), len(piece.loom.leashes)
+        if of_rows * of_units <= MOST_CELLS_DRAWN:
+            if of_rows <= most_rows:
+                return cls(range(1, of_rows + 1), range(1, of_units + 1), of_rows, of_units)
+            return cls(_about(rows, ROWS_AT_ONCE, of_rows), range(1, of_units + 1), of_rows, of_units)
+        return cls(
+            _about(rows, ROWS_AT_ONCE, of_rows), _about(units, UNITS_AT_ONCE, of_units), of_rows, of_units
+        )
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether nothing is left out."""
+        return (len(self.rows), len(self.units)) == (self.of_rows, self.of_units)
+
+    def shows(self, row: int, unit: int) -> bool:
+        """Whether a cell is drawn."""
+        return row in self.rows and unit in self.units
+
+    def y(self, row: int) -> float:
+        """The middle of a row."""
+        return self.rows[-1] - row + 0.5
+
+    def across(self, units: Iterable[int]) -> list[int]:
+        """Those of some units that are drawn, counted from 1 at the left of the drawing, ascending."""
+        return sorted(unit - self.units.start + 1 for unit in units if unit in self.units)
+
+    def frame(self, rows: range, units: range) -> tuple[int, int, int, int] | None:
+        """(x, y, width, height) of what is drawn of a block; None: nothing."""
+        first, last = max(rows.start, self.rows.start), min(rows[-1], self.rows[-1])
+        left, right = max(units.start, self.units.start), min(units[-1], self.units[-1])
+        if first > last or left > right:
+            return None
+        return left - self.units.start, self.rows[-1] - last, right - left + 1, last - first + 1
+
+    def row_ticks(self) -> tuple[Tick, ...]:
+        """Row numbers along an edge."""
+        numbers = edge_numbers(self.of_rows, tick_step(len(self.rows)))
+        return tuple(Tick(self.y(row), str(row)) for row in numbers if row in self.rows)
+
+    def unit_ticks(self, naming: Naming) -> tuple[Tick, ...]:
+        """Unit numbers along an edge, from where she begins to count."""
+        numbers = edge_numbers(self.of_units, tick_step(len(self.units)))
+        drawn = ((naming.unit(number), str(number)) for number in numbers)
+        return tuple(Tick(unit - self.units.start + 0.5, text) for unit, text in drawn if unit in self.units)
+
+
+def _about(wanted: Iterable[int], at_once: int, most: int) -> range:
+    """At most so many numbers of 1 … most, about some of them."""
+    wanted, size = list(wanted) or [1], min(at_once, most)
+    first, last = min(wanted), max(wanted)
+    room = size - (last - first + 1)
+    start = first - (room // 2 if room > 0 else min(4, first - 1))
+    start = min(max(start, 1), most - size + 1)
+    return range(start, start + size)
+
 
 @dataclass(frozen=True, slots=True)
 class DesignPicture:
-    """The design as the cloth lies before the weaver: row 1 at the bottom, unit 1 at the left.
+    """A design as the cloth lies before the weaver, or a part of it: row 1 at the bottom, unit 1 at the left.
 
     Attributes:
+        units, rows: how many are drawn.
         cell: pixels to a cell at full size.
         lifted: path data of all lifted cells, for a stroke one cell thick.
         needing: the same, of the cells whose units need a temporary in that row.
@@ -396,43 +486,58 @@ class DesignPicture:
     walks: tuple[Tick, ...]
 
 
-def cells_needing_temporaries(piece: Piece) -> dict[int, frozenset[int]]:
+def cells_needing_temporaries(piece: Piece, rows: range | None = None) -> dict[int, frozenset[int]]:
     """Per row, the lifted units that the loom as it hangs cannot lift there.
 
     These are the units asked of a shaft of which the row asks a part only, save those that a single
     cord lifts.
+
+    Args:
+        rows: of these rows only.
     """
+    first = 1
+    if rows is not None:
+        first, piece = rows.start, replace(piece, rows=piece.rows[rows.start - 1 : rows.stop - 1])
     return {
-        trouble.row: frozenset().union(*trouble.asked.values()) - piece.loom.single_cords
+        trouble.row + first - 1: frozenset().union(*trouble.asked.values()) - piece.loom.single_cords
         for trouble in troubles(piece)
     }
 
 
-def design_picture(piece: Piece, walks_after: Sequence[int], naming: Naming) -> DesignPicture:
+def design_picture(
+    piece: Piece, walks_after: Sequence[int], naming: Naming, drawn: Drawn | None = None
+) -> DesignPicture:
     """The design with the cells marked that the loom could not do unaided.
 
     Args:
         walks_after: the row after which each walk is made.
+        drawn: what is drawn; None: all of it, however large.
     """
-    rows, units = len(piece.rows), len(piece.loom.leashes)
-    needing = cells_needing_temporaries(piece)
+    if drawn is None:
+        rows, units = len(piece.rows), len(piece.loom.leashes)
+        drawn = Drawn(range(1, rows + 1), range(1, units + 1), rows, units)
+    needing = cells_needing_temporaries(piece, drawn.rows)
     lifted_path, needing_path, marks = [], [], []
-    for row, cells in enumerate(piece.rows, 1):
-        y = rows - row + 0.5
-        lifted_path.append(row_path(sorted(cells), y))
-        if marked := sorted(needing.get(row, ())):
+    for row in drawn.rows:
+        y = drawn.y(row)
+        lifted_path.append(row_path(drawn.across(piece.rows[row - 1]), y))
+        if marked := drawn.across(needing.get(row, ())):
             needing_path.append(row_path(marked, y))
             marks += [f"M{unit - 0.85:g} {y + 0.35:g}l.7-.7" for unit in marked]
     return DesignPicture(
-        units=units,
-        rows=rows,
-        cell=max(4, min(16, 860 // units)),
+        units=len(drawn.units),
+        rows=len(drawn.rows),
+        cell=max(4, min(16, 860 // len(drawn.units))),
         lifted="".join(lifted_path),
         needing="".join(needing_path),
         marks="".join(marks),
-        unit_ticks=tuple(unit_ticks(Sight(naming))),
-        row_ticks=tuple(Tick(rows - row + 0.5, str(row)) for row in edge_numbers(rows, tick_step(rows))),
-        walks=tuple(Tick(rows - row, str(number)) for number, row in enumerate(walks_after, 1)),
+        unit_ticks=drawn.unit_ticks(naming),
+        row_ticks=drawn.row_ticks(),
+        walks=tuple(
+            Tick(drawn.rows[-1] - row, str(number))
+            for number, row in enumerate(walks_after, 1)
+            if row + 1 in drawn.rows or row in drawn.rows
+        ),
     )
 
 

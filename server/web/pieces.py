@@ -1,4 +1,4 @@
-"""The pieces: what is on the loom, waiting, set aside, finished; and bringing in a piece file."""
+"""The pieces: on the loom, being worked out, set aside, waiting, finished; and bringing in a piece file."""
 
 from __future__ import annotations
 
@@ -6,11 +6,13 @@ from fastapi import APIRouter, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
+from server.design.incoming import belongs_elsewhere
 from server.design.piece_file import Unusable, read_piece
 from server.session.place import Status
 from server.web.rendering import NotUnderstood, page, store_of
+from server.web.same_name import which_of_its_name
 from server.web.sent_file import sent_file
-from server.web.working import NotWoven, plan_and_keep
+from server.web.working import NotWoven, plan_and_keep, queued
 
 router = APIRouter()
 
@@ -24,7 +26,7 @@ SHELVES: tuple[tuple[str, tuple[Status, ...]], ...] = (
 
 @router.get("/")
 def show_pieces(request: Request) -> Response:
-    """All pieces, those under way first."""
+    """All pieces, those on the loom first, and what is being worked out."""
     return _pieces_page(request)
 
 
@@ -41,13 +43,24 @@ async def bring_in(request: Request) -> Response:
 
 
 def _bring_in(request: Request, content: bytes) -> Response:
-    read_piece(content)  # before it is taken for text
+    try:
+        read_piece(content)  # before it is taken for text
+    except Unusable as why:
+        raise Unusable(belongs_elsewhere(content, "piece") or str(why)) from None
     return plan_and_keep(request, content.decode("utf-8-sig"))
 
 
 def _pieces_page(request: Request, refusal: str = "", status: int = 200, why_not: str = "") -> Response:
-    lines = store_of(request).pieces()
+    store = store_of(request)
+    lines, under_way = store.pieces(), store.worked_out.under_way()
     shelves = [(title, [line for line in lines if line.status in statuses]) for title, statuses in SHELVES]
     return page(
-        "pieces.html", status=status, shelves=shelves, refusal=refusal, why_not=why_not, any=bool(lines)
+        "pieces.html",
+        status=status,
+        shelves=shelves,
+        under_way=list(map(queued, under_way)),
+        which=which_of_its_name(((line.id, line.name) for line in lines), "Plan"),
+        refusal=refusal,
+        why_not=why_not,
+        any=bool(lines or under_way),
     )

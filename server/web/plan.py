@@ -12,8 +12,8 @@ from starlette.responses import RedirectResponse, Response
 
 from server.design.piece import Piece
 from server.loom.state import State, temporary_order
-from server.loom.steps import Insert, Raise
-from server.plan.demands import troubles
+from server.loom.steps import Insert, Raise, Withdraw
+from server.plan.demands import Part, Trouble, troubles
 from server.plan.hand_rule import hand_rule
 from server.plan.visits import position_of
 from server.plan.workorder import Totals, is_free
@@ -31,7 +31,8 @@ from server.session.wording import (
     numbers_text,
 )
 from server.store.weavings import Weaving
-from server.web.drawings import design_picture, tape
+from server.web.drawings import Drawn, design_picture, tape
+from server.web.drawn import drawn_or_refusal, drawn_view
 from server.web.proposals import wishes_of
 from server.web.rendering import (
     NotUnderstood,
@@ -87,12 +88,15 @@ class RowLine:
     walk_before: bool
 
 
-def walk_lines(cards: Sequence[Card], free_walks: Collection[int]) -> list[WalkLine]:
+def walk_lines(
+    cards: Sequence[Card], free_walks: Collection[int], rows: range | None = None
+) -> list[WalkLine]:
     """Each walk of a piece, with what is done on it.
 
     Args:
         cards: as she counts.
         free_walks: rows after which a walk costs nothing.
+        rows: those before, between and after these rows only; None: all.
     """
     return [
         WalkLine(
@@ -102,14 +106,21 @@ def walk_lines(cards: Sequence[Card], free_walks: Collection[int]) -> list[WalkL
             is_free(position_of(card.before), free_walks),
         )
         for number, card in enumerate(walk_cards(cards), 1)
+        if rows is None or _is_about(card, rows)
     ]
 
 
-def temporary_lines(cards: Sequence[Card], rows: int) -> list[TemporaryLine]:
+def _is_about(card: Card, rows: range) -> bool:
+    """Whether a card is of one of these rows, or comes before the first or after the last of them."""
+    return card.row in rows or card.row + 1 in rows
+
+
+def temporary_lines(cards: Sequence[Card], rows: int, shown: range | None = None) -> list[TemporaryLine]:
     """Each temporary of a piece of so many rows: those in from before the plan, then as they go in.
 
     Args:
         cards: as she counts.
+        shown: those that are in for one of these rows only; None: all.
     """
     out: list[TemporaryLine] = []
     for there in sorted(cards[0].before.temporaries, key=lambda t: temporary_order(t.name)):
@@ -127,19 +138,22 @@ def temporary_lines(cards: Sequence[Card], rows: int) -> list[TemporaryLine]:
                     name, card.step.shaft, units, len(card.step.units), card.row + 1, end, due_out(end, rows)
                 )
             )
-    return out
+    if shown is None:
+        return out
+    return [line for line in out if (line.first_row or 1) < shown.stop and line.last_row >= shown.start]
 
 
-def row_lines(cards: Sequence[Card]) -> list[RowLine]:
+def row_lines(cards: Sequence[Card], rows: range | None = None) -> list[RowLine]:
     """What is raised, row by row.
 
     Args:
         cards: as she counts.
+        rows: in these rows only; None: in all.
     """
     walked = {card.row for card in walk_cards(cards)}
     found = []
     for card in cards:
-        if isinstance(card.step, Raise):
+        if isinstance(card.step, Raise) and (rows is None or card.row in rows):
             away = [
                 f"{handle} lifts {carrier}"
                 for handle, carrier in card.before.away
@@ -165,8 +179,8 @@ class TroubleLine:
     asks: tuple[str, ...]
 
 
-def trouble_lines(piece: Piece, naming: Naming) -> list[TroubleLine]:
-    """The rows that the loom could not lift as it hangs, and of which shaft they ask a part."""
+def trouble_lines(piece: Piece, naming: Naming, rows: range) -> list[TroubleLine]:
+    """Those of some rows that the loom could not lift as it hangs, and of which shaft they ask a part."""
     return [
         TroubleLine(
             trouble.row,
@@ -177,8 +191,25 @@ def trouble_lines(piece: Piece, naming: Naming) -> list[TroubleLine]:
                 )
             ),
         )
-        for trouble in troubles(piece)
+        for trouble in troubles_of(piece)
+        if trouble.row in rows
     ]
+
+
+@lru_cache(maxsize=8)
+def troubles_of(piece: Piece) -> list[Trouble]:
+    """The rows that the loom cannot lift as it hangs; worked out once for a piece."""
+    return troubles(piece)
+
+
+def smallest_asked(trouble: Trouble) -> Part:
+    """Where in a row to look first: the smallest part that it asks of a shaft."""
+    return min(trouble.asked.values(), key=len)
+
+
+MOST_BY_HAND, MOST_CELLS_BY_HAND = 250_000, 1_000_000
+"""Rows times shafts, and times units: above it what planning row by row would take is not worked out; that
+would take many seconds."""
 
 
 @lru_cache(maxsize=32)
@@ -188,6 +219,12 @@ def hand_totals(piece: Piece) -> Totals | None:
     return order.totals if order else None
 
 
+def is_too_large_by_hand(piece: Piece) -> bool:
+    """Whether `hand_totals` would take many seconds."""
+    rows, loom = len(piece.rows), piece.loom
+    return rows * loom.pattern_shafts > MOST_BY_HAND or rows * len(loom.leashes) > MOST_CELLS_BY_HAND
+
+
 @router.get("/pieces/{piece}")
 def show_plan(request: Request, piece: str) -> Response:
     """The plan."""
@@ -195,9 +232,18 @@ def show_plan(request: Request, piece: str) -> Response:
 
 
 def _plan_page(request: Request, weaving: Weaving, message: str = "", status: int = 200) -> Response:
+    piece, state, naming = weaving.piece, weaving.state, naming_of(request, weaving)
     walks_after = [card.row for card in walk_cards(weaving.cards)]
-    state, naming = weaving.state, naming_of(request, weaving)
-    cards = [naming.card(card) for card in weaving.cards]
+    lacking = troubles_of(piece)
+    begin = [weaving.rows_woven + 1] if weaving.rows_woven else [trouble.row for trouble in lacking[:1]]
+    begin = [min(row, len(piece.rows)) for row in begin]
+    units = [unit for trouble in lacking if trouble.row in begin for unit in smallest_asked(trouble)]
+    drawn, refused = drawn_or_refusal(Drawn.about(piece, begin, units), naming, request.query_params)
+    if refused and not message:
+        message, status = refused, 422
+    shown = None if drawn.is_whole else drawn.rows
+    cards = _named(weaving.cards, naming, shown)
+    too_large = is_too_large_by_hand(piece)
     return page(
         "plan.html",
         status=status,
@@ -205,16 +251,32 @@ def _plan_page(request: Request, weaving: Weaving, message: str = "", status: in
         message=message,
         totals=weaving.order.totals,
         could_save=max(0.0, weaving.order.totals.minutes - weaving.order.bound),
-        by_hand=hand_totals(weaving.piece),
+        by_hand=None if too_large else hand_totals(piece),
+        too_large_by_hand=too_large,
         anew=weaving.courses[weaving.place.course - 1] if weaving.place.course else None,
-        walks=walk_lines(cards, wished(weaving.piece, wishes_of(weaving)).free_walks),
-        temporaries=temporary_lines(cards, len(weaving.piece.rows)),
-        rows=row_lines(cards),
-        troubles=trouble_lines(weaving.piece, naming),
-        picture=design_picture(weaving.piece, walks_after, naming),
-        tape=tape(len(weaving.piece.rows), weaving.rows_woven, walks_after),
+        drawn=drawn_view(drawn, naming, f"/pieces/{weaving.id}"),
+        all_walks=len(walks_after),
+        walks=walk_lines(cards, wished(piece, wishes_of(weaving)).free_walks, shown),
+        temporaries=temporary_lines(cards, len(piece.rows), shown),
+        rows=row_lines(cards, shown),
+        rows_lacking=len(lacking),
+        troubles=trouble_lines(piece, naming, drawn.rows),
+        picture=design_picture(piece, walks_after, naming, drawn),
+        tape=tape(len(piece.rows), weaving.rows_woven, walks_after),
         is_bare=state.is_bare(),
     )
+
+
+def _named(cards: Sequence[Card], naming: Naming, rows: range | None) -> Sequence[Card]:
+    """The cards as she counts; where only some rows are shown, as far as that page speaks of them."""
+    if naming.as_files:
+        return cards
+    return [
+        naming.card(card)
+        if rows is None or _is_about(card, rows) or isinstance(card.step, Insert | Withdraw)
+        else card
+        for card in cards
+    ]
 
 
 @router.get("/pieces/{piece}/end")

@@ -12,7 +12,7 @@ from server.loom.counting import STANCES
 from server.session.wording import STANCE_WORDS
 from server.store.database import Store
 from server.web import device
-from server.web.device import NotSettable, device_of
+from server.web.device import Device, NotSettable, device_of
 from server.web.rendering import (
     page,
     preferences_of,
@@ -72,22 +72,39 @@ def show_preferences(request: Request) -> Response:
 
 @router.post("/preferences")
 def keep_preferences(request: Request, sent: Sent) -> Response:
-    """Keep what was chosen, or nothing of it; what was left out stays as it is."""
-    for name, text in sent.items():
+    """Keep what was chosen for the device that asks and for all, or nothing of it.
+
+    What was left out stays as it is, and so does what a page shows otherwise than it is by now, where nobody
+    touched it there: `shown_stance` is the stance that it showed.
+    """
+    before, chosen = device_of(request), dict(sent)
+    shown = {name: chosen.pop(f"{SHOWN}{name}", "") for name in _READ}
+    here = {name: chosen.pop(name) for name in device.settings_of(before) if name in chosen}
+    for name, text in chosen.items():
         read, what_to_do = _READ.get(name, (lambda _: None, "That is none of the choices there are"))
         if read(text) is None:
             return _preferences_page(request, f"{what_to_do}; nothing was changed.", 422)
+    try:
+        now = device.changed(before, here)
+    except NotSettable as refusal:
+        return _preferences_page(request, str(refusal), 422)
+    everywhere = {name: text for name, text in chosen.items() if text != shown[name]}
+    where = ["on this device"] * (now != before) + ["for all devices"] * bool(everywhere)
+    kept = f"Kept, {' and '.join(where or ['as it was'])}."
     store = store_of(request)
-    before = preferences_of(store).shafts_from
-    store.set_preferences(sent)
-    now = preferences_of(store).shafts_from
-    if now != before and _is_taped(store):
-        return _preferences_page(request, TAPED_OTHERWISE)
-    return _preferences_page(request, "Kept, for all devices.")
+    shafts_from = preferences_of(store).shafts_from
+    if everywhere:
+        store.set_preferences(everywhere)
+    if preferences_of(store).shafts_from != shafts_from and _is_taped(store):
+        kept = f"{kept} {TAPED_OTHERWISE}"
+    return _kept_here(request, now, kept) if now != before else _preferences_page(request, kept)
 
+
+SHOWN = "shown_"
+"""Before the name of a preference: what the page showed of it."""
 
 TAPED_OTHERWISE = (
-    "Kept, for all devices. The tape on the shafts says otherwise now: it was counted from the other end. "
+    "The tape on the shafts says otherwise now: it was counted from the other end. "
     "Tape the numbers anew before the next walk, or count as before."
 )
 
@@ -102,12 +119,16 @@ def _is_taped(store: Store) -> bool:
 def keep_device(request: Request, sent: Sent) -> Response:
     """Keep what was chosen for the device that asks, or nothing of it; what was left out stays as it is."""
     try:
-        new = device.changed(device_of(request), sent)
+        now = device.changed(device_of(request), sent)
     except NotSettable as refusal:
         return _preferences_page(request, str(refusal), 422)
-    device.asking.set(new)
-    answer = _preferences_page(request, "Kept, on this device.")
-    device.keep(answer, new)
+    return _kept_here(request, now, "Kept, on this device.")
+
+
+def _kept_here(request: Request, now: Device, message: str) -> Response:
+    device.asking.set(now)
+    answer = _preferences_page(request, message)
+    device.keep(answer, now)
     return answer
 
 
@@ -126,5 +147,6 @@ def _preferences_page(request: Request, message: str = "", status: int = 200) ->
         says=SAYS,
         rests=RESTS,
         yes_or_no=YES_OR_NO,
+        shown=SHOWN,
         message=message,
     )

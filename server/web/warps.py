@@ -10,6 +10,7 @@ from fastapi import APIRouter, Depends, HTTPException, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
+from server.design.incoming import belongs_elsewhere
 from server.design.piece_file import Unusable
 from server.design.warp import MOST_PARTS, Warp, read_warp, write_warp
 from server.loom.ground import MOST_GROUND_SHAFTS, satin_counters
@@ -22,6 +23,7 @@ from server.web.rendering import (
     preferences_of,
     store_of,
 )
+from server.web.same_name import which_of_its_name
 from server.web.sent_file import sent_file
 from server.web.warp_drawing import figures, hanging, shape_of, square_words, warnings
 from server.web.warp_form import (
@@ -81,6 +83,7 @@ def _warps_page(
         "warps.html",
         status=status,
         warps=[(kept, shape_of(kept.warp)) for kept in warps],
+        which=which_of_its_name(((kept.id, kept.name) for kept in warps), "Warp"),
         message=message,
         thrown=thrown,
     )
@@ -122,7 +125,10 @@ async def bring_in(request: Request) -> Response:
 
 
 def _read_and_keep(request: Request, content: bytes) -> int:
-    warp = read_warp(content)
+    try:
+        warp = read_warp(content)
+    except Unusable as why:
+        raise Unusable(belongs_elsewhere(content, "warp") or str(why)) from None
     shafts_from = preferences_of(store_of(request)).shafts_from
     read_sheet(sheet_of(warp, shafts_from), shafts_from, warp.threads.ground)  # or it could never be changed
     return store_of(request).board.add_warp(write_warp(warp))

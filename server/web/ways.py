@@ -6,7 +6,7 @@ takes becomes a new design, or a new piece.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from fastapi import APIRouter, Request
@@ -18,11 +18,11 @@ from server.session.wording import minutes_text, several
 from server.store.weavings import Weaving
 from server.ways.methods import Methods
 from server.ways.taken import Rows, design_with, name_with, text_with
-from server.web.drawings import Sight, Tick, edge_numbers, row_path, tick_step, unit_ticks
-from server.web.plan import hand_totals
+from server.web.drawings import Drawn, Tick, row_path
+from server.web.plan import hand_totals, is_too_large_by_hand
 from server.web.rendering import NotUnderstood, go_to, page, store_of, weaving_of
-from server.web.ways_methods import advice_words, assumed_for, judgement, methods_of
-from server.web.working import plan_and_keep
+from server.web.ways_methods import advice_words, assumed_for, judgement, methods_of, unaided_words
+from server.web.working import address_of, plan_and_keep
 
 router = APIRouter()
 
@@ -77,9 +77,10 @@ def becomes(request: Request, weaving: Weaving) -> str:
 
 @dataclass(frozen=True, slots=True)
 class WayPicture:
-    """A design with what differs from the one drawn: row 1 at the bottom, unit 1 at the left.
+    """A design, or a part of it, with what differs from the one drawn: row 1 at the bottom, unit 1 left.
 
     Attributes:
+        units, rows: how many are drawn; `first_unit`, `first_row`: from which on, as files count.
         cell: pixels to a cell at full size.
         lifted: path data of all cells lifted now, for a stroke one cell thick.
         added: a dot on each cell that is lifted now and was not.
@@ -89,6 +90,8 @@ class WayPicture:
 
     units: int
     rows: int
+    first_unit: int
+    first_row: int
     cell: int
     lifted: str
     added: str
@@ -102,30 +105,35 @@ Block = tuple[int, int, int, int]
 """First and last row, first and last unit."""
 
 
-def way_picture(piece: Piece, now: Rows, naming: Naming, kept: Iterable[Block] = ()) -> WayPicture:
+def way_picture(
+    piece: Piece, now: Rows, naming: Naming, drawn: Drawn, kept: Iterable[Block] = ()
+) -> WayPicture:
     """A design with the cells marked that differ from the piece.
 
     Args:
         now: its rows.
+        drawn: how much of it is drawn.
         kept: blocks that stay as they are.
     """
-    rows, units = len(piece.rows), len(piece.loom.leashes)
     lifted, added, gone = [], [], []
-    for row, (old, new) in enumerate(zip(piece.rows, now, strict=True), 1):
-        y = rows - row + 0.5
-        lifted.append(row_path(sorted(new), y))
-        added += [f"M{unit - 0.5:g} {y:g}h0" for unit in sorted(new - old)]
-        gone += [f"M{unit - 0.78:g} {y - 0.28:g}h.56v.56h-.56z" for unit in sorted(old - new)]
+    for row in drawn.rows:
+        old, new, y = piece.rows[row - 1], now[row - 1], drawn.y(row)
+        lifted.append(row_path(drawn.across(new), y))
+        added += [f"M{unit - 0.5:g} {y:g}h0" for unit in drawn.across(new - old)]
+        gone += [f"M{unit - 0.78:g} {y - 0.28:g}h.56v.56h-.56z" for unit in drawn.across(old - new)]
+    frames = (drawn.frame(range(r1, r2 + 1), range(u1, u2 + 1)) for r1, r2, u1, u2 in kept)
     return WayPicture(
-        units=units,
-        rows=rows,
-        cell=max(6, min(16, 860 // units)),
+        units=len(drawn.units),
+        rows=len(drawn.rows),
+        first_unit=drawn.units.start,
+        first_row=drawn.rows.start,
+        cell=max(6, min(16, 860 // len(drawn.units))),
         lifted="".join(lifted),
         added="".join(added),
         gone="".join(gone),
-        kept=tuple((u1 - 1, rows - r2, u2 - u1 + 1, r2 - r1 + 1) for r1, r2, u1, u2 in kept),
-        unit_ticks=tuple(unit_ticks(Sight(naming))),
-        row_ticks=tuple(Tick(rows - row + 0.5, str(row)) for row in edge_numbers(rows, tick_step(rows))),
+        kept=tuple(frame for frame in frames if frame is not None),
+        unit_ticks=drawn.unit_ticks(naming),
+        row_ticks=drawn.row_ticks(),
     )
 
 
@@ -141,6 +149,7 @@ class Way:
         words: what it is, and what is given up for it.
         takes: minutes each time; "" where that is to be worked out.
         walks: walks each time; "" likewise.
+        working: the page that shows how far it is; "" where it is not being worked out.
     """
 
     name: str
@@ -148,21 +157,27 @@ class Way:
     words: str
     takes: str = ""
     walks: str = ""
+    working: str = ""
 
 
 @router.get("/pieces/{piece}/ways")
 def show_ways(request: Request, piece: str) -> Response:
     """The advice, and the ways side by side."""
-    weaving = weaving_of(request, piece)
-    assumed = assumed_for(store_of(request), weaving.id)
+    weaving, store = weaving_of(request, piece), store_of(request)
+    assumed = assumed_for(store, weaving.id)
     found = methods_of(weaving.piece, weaving.order.totals, assumed)
+    working = {
+        one.kept.kind: address_of(one.kept.id, back=f"/pieces/{weaving.id}/ways")
+        for one in reversed(store.worked_out.under_way())  # of several, the one that is there first
+        if weaving.id in one.pieces
+    }
     return page(
         "ways.html",
         weaving=weaving,
         advice=advice_words(weaving, found, assumed),
         judgement=judgement(),
         known=known_ways(weaving, found),
-        to_work_out=ways_to_work_out(weaving.id) if found.by_hand.rows else [],
+        to_work_out=ways_to_work_out(weaving.id, working) if found.by_hand.rows else [],
     )
 
 
@@ -177,16 +192,17 @@ def known_ways(weaving: Weaving, found: Methods) -> list[Way]:
     ways = [_way("As it is drawn", here, f"As planned: {planned}.", plan.minutes, plan.walks)]
     if not found.by_hand.rows:
         return ways
-    by_rule = hand_totals(piece)
+    by_rule = None if is_too_large_by_hand(piece) else hand_totals(piece)
+    if is_too_large_by_hand(piece):
+        words = "As one plans it in one’s head. It is not worked out for so large a piece."
+        ways.append(Way("Row by row", "", words))
     if by_rule is not None and by_rule.minutes > plan.minutes + 1e-6:
         words = "As one plans it in one’s head: each temporary put in when it is needed."
         ways.append(_way("Row by row", "", words, by_rule.minutes, by_rule.walks))
-    changed = f"{several(found.changed, 'cell')} change{'s' * (found.changed == 1)}"
-    words = f"The nearest design that the loom weaves as it hangs: {changed}."
-    ways.append(_way("Without any temporary", f"{here}/ways/unaided", words, found.unaided, 0))
+    ways.append(_way("Without any temporary", f"{here}/ways/unaided", unaided_words(found), found.unaided, 0))
     cords, by_hand = found.cords, found.by_hand
     words = (
-        f"{several(len(cords.units), 'cord')} to string once, {minutes_text(cords.stringing)}; "
+        f"{several(len(cords.units), 'cord')} to string once, {minutes_text(cords.stringing, True)}; "
         f"up to {cords.most_at_once} pulled for a row."
     )
     ways.append(
@@ -194,7 +210,7 @@ def known_ways(weaving: Weaving, found: Methods) -> list[Way]:
             "Single draw cords",
             f"{here}/ways/methods#cords",
             words,
-            minutes_text(cords.minutes),
+            minutes_text(cords.minutes, True),
             "once strung, no walk",
         )
     )
@@ -204,19 +220,25 @@ def known_ways(weaving: Weaving, found: Methods) -> list[Way]:
 
 
 def _way(name: str, address: str, words: str, minutes: float, walks: int) -> Way:
-    return Way(name, address, words, minutes_text(minutes), several(walks, "walk") if walks else "no walk")
+    return Way(
+        name, address, words, minutes_text(minutes, True), several(walks, "walk") if walks else "no walk"
+    )
 
 
-def ways_to_work_out(piece: int) -> list[Way]:
-    """The ways that have to be worked out first."""
+def ways_to_work_out(piece: int, working: Mapping[str, str]) -> list[Way]:
+    """The ways that have to be worked out first.
+
+    Args:
+        working: by the kind of the question, the pages of what is being worked out.
+    """
     here = f"/pieces/{piece}/ways"
+    ways = (
+        ("more", "What one more buys", "One spare shaft or spare handle more, or less."),
+        ("places", "Where else it could sit", "The figure some units or rows away, or mirrored."),
+        ("cells", "What a few cells are worth", "The same design but for one cell, two, three …"),
+        ("methods#set", "A set of them", "Several in a row on one warp, temporaries staying in."),
+    )
     return [
-        Way("What one more buys", f"{here}/more", "One spare shaft or spare handle more, or less."),
-        Way("Where else it could sit", f"{here}/places", "The figure some units or rows away, or mirrored."),
-        Way("What a few cells are worth", f"{here}/cells", "The same design but for one cell, two, three …"),
-        Way(
-            "A set of them",
-            f"{here}/methods#set",
-            "Several in a row on one warp, temporaries staying in.",
-        ),
+        Way(name, f"{here}/{place}", words, working=working.get(place.partition("#")[0], ""))
+        for place, name, words in ways
     ]

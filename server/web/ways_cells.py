@@ -16,12 +16,14 @@ from server.design.piece import Piece
 from server.plan.changed_cells import Cell, with_changed
 from server.plan.no_plan import NoPlan
 from server.session.naming import Naming
-from server.session.wording import minutes_text, several
+from server.session.wording import minutes_text, numbers_text, several
 from server.store.weavings import Weaving
 from server.ways.few_cells import MOST_CELLS, Better, FewCells, Takes, from_json
 from server.ways.taken import Rows
 from server.ways.unaided import Changed
-from server.web.drawings import Sight, Tick, row_path
+from server.web.drawings import Drawn, Sight, Tick, row_path
+from server.web.drawn import drawn_or_refusal, drawn_view
+from server.web.plan import smallest_asked, troubles_of
 from server.web.rendering import NotUnderstood, naming_of, number_of, page, store_of, weaving_of
 from server.web.ways import Block, becomes, take, way_picture
 from server.web.ways_unaided import MOST_BLOCKS, block_text, block_words, blocks_of, new_block, with_one_more
@@ -38,8 +40,11 @@ FIRST_ASKED = 3
 HARDLY = 0.05
 """Minutes: a design that saves less over one with fewer changed cells is told of, and not drawn."""
 
-AROUND, LEAST_SHOWN = 5, 25
-"""Units and rows drawn about the changed cells, and at least so many in all."""
+DIGIT, LINE = 0.85, 1.4
+"""Of the numbers at the edge, in cells: how wide a digit is, and how high a line."""
+
+AROUND, LEAST_SHOWN, MOST_SHOWN = 5, 25, 120
+"""Units and rows drawn about the changed cells, at least so many in all, and how far apart cells may be."""
 
 _CELLS = re.compile(r"[0-9]{1,9}\.[0-9]{1,9}(?: [0-9]{1,9}\.[0-9]{1,9}){0,40}", re.ASCII)
 
@@ -56,13 +61,19 @@ class Window:
     units: int
     rows: int
 
+    def shows(self, piece: Piece, cell: Changed) -> bool:
+        """Whether a cell is in it."""
+        across, down = cell.unit - 1 - self.left, len(piece.rows) - cell.row - self.top
+        return 0 <= across < self.units and 0 <= down < self.rows
+
 
 @dataclass(frozen=True, slots=True)
 class CellsPicture:
     """A part of a design with the changed cells marked, as `WayPicture`.
 
     Attributes:
-        row_ticks, unit_ticks: the rows and units of changed cells, where there is room for the number.
+        row_ticks, unit_ticks: the rows and units of changed cells; those that would touch are put together.
+        beside: how much room the rows’ numbers take.
     """
 
     window: Window
@@ -71,15 +82,22 @@ class CellsPicture:
     gone: str
     unit_ticks: tuple[Tick, ...]
     row_ticks: tuple[Tick, ...]
+    beside: float
 
 
 def window_of(piece: Piece, cells: Iterable[Changed]) -> Window:
-    """A window with all these cells in it, so that pictures of several designs can be compared."""
+    """A window for several designs, so that their pictures can be compared: with all these cells in it.
+
+    Where they lie too far apart: with the first, and each of the others that is near enough to those before.
+    """
     rows, units = len(piece.rows), len(piece.loom.leashes)
-    cells = list(cells)
-    left, across = _about([cell.unit - 1 for cell in cells], units)
-    top, up = _about([rows - cell.row for cell in cells], rows)
-    return Window(left, top, across, up)
+    across, up = list[int](), list[int]()
+    for cell in cells:
+        with_it = [*across, cell.unit - 1], [*up, rows - cell.row]
+        if all(max(places) - min(places) < MOST_SHOWN for places in with_it):
+            across, up = with_it
+    (left, wide), (top, high) = _about(across, units), _about(up, rows)
+    return Window(left, top, wide, high)
 
 
 def _about(places: Sequence[int], size: int) -> tuple[int, int]:
@@ -100,27 +118,47 @@ def cells_picture(piece: Piece, cells: Sequence[Changed], window: Window, naming
         row_path(sorted(now[row - 1].intersection(inside)), len(piece.rows) - row + 0.5)
         for row in range(last, last - window.rows, -1)
     ]
-    middle = [(cell, cell.unit - 0.5, len(piece.rows) - cell.row + 0.5) for cell in cells]
-    ys = {cell.row: y for cell, _, y in middle}
+    middle = [
+        (cell, cell.unit - 0.5, len(piece.rows) - cell.row + 0.5)
+        for cell in cells
+        if window.shows(piece, cell)
+    ]
+    rows = _ticks({(y, cell.row) for cell, _, y in middle}, upright=True)
+    units = {cell.unit for cell, _, _ in middle}
     return CellsPicture(
         window=window,
         lifted="".join(lifted),
         added="".join(f"M{x:g} {y:g}h0" for cell, x, y in middle if cell.lifted),
         gone="".join(f"M{x - 0.28:g} {y - 0.28:g}h.56v.56h-.56z" for cell, x, y in middle if not cell.lifted),
-        unit_ticks=_apart(
-            Tick(sight.across(unit), str(naming.unit(unit))) for unit in sorted({cell.unit for cell in cells})
-        ),
-        row_ticks=_apart(Tick(y, str(row)) for row, y in sorted(ys.items())),
+        unit_ticks=_ticks((sight.across(unit), naming.unit(unit)) for unit in units),
+        row_ticks=rows,
+        beside=max([2.6, *(0.7 + DIGIT * len(tick.text) for tick in rows)]),
     )
 
 
-def _apart(ticks: Iterable[Tick]) -> tuple[Tick, ...]:
-    """Those that do not lie on one before them; which cells change is told in words as well."""
-    kept: list[Tick] = []
-    for tick in ticks:
-        if not kept or abs(tick.at - kept[-1].at) > 1.5:
-            kept.append(tick)
-    return tuple(kept)
+def _ticks(numbers: Iterable[tuple[float, int]], *, upright: bool = False) -> tuple[Tick, ...]:
+    """Numbers at their places; those that would touch are put together: "28–30", "4, 6".
+
+    Args:
+        upright: whether they stand above one another, and not side by side.
+    """
+    groups: list[list[tuple[float, int]]] = []
+
+    def reach(group: list[tuple[float, int]]) -> tuple[float, float]:
+        middle = (group[0][0] + group[-1][0]) / 2
+        half = LINE / 2 if upright else DIGIT * len(_group_text(group)) / 2
+        return middle - half, middle + half
+
+    for one in sorted(numbers):
+        groups.append([one])
+        while groups[1:] and reach(groups[-2])[1] > reach(groups[-1])[0]:
+            last = groups.pop()
+            groups[-1] += last
+    return tuple(Tick((group[0][0] + group[-1][0]) / 2, _group_text(group)) for group in groups)
+
+
+def _group_text(group: Sequence[tuple[float, int]]) -> str:
+    return numbers_text(number for _, number in group)
 
 
 # --- words ---------------------------------------------------------------------------------------------
@@ -132,6 +170,7 @@ class BetterView:
 
     Attributes:
         cells: one by one, in words.
+        elsewhere: how many of them the picture does not show.
         value: the cells for the form that takes it.
     """
 
@@ -141,14 +180,15 @@ class BetterView:
     sure: bool
     picture: CellsPicture
     cells: tuple[str, ...]
+    elsewhere: int
     value: str
     row_words: str
 
 
 def takes_text(takes: Takes) -> str:
-    """ "3 walks and 28 minutes"."""
+    """ "3 walks and 28.4 minutes"."""
     walks = several(takes.walks, "walk") if takes.walks else "no walk"
-    return f"{walks} and {minutes_text(takes.minutes)}"
+    return f"{walks} and {minutes_text(takes.minutes, True)}"
 
 
 def saved_text(before: Takes, after: Takes) -> str:
@@ -174,6 +214,13 @@ def worth_drawing(found: FewCells) -> list[Better]:
             kept.append(better)
             last = better.takes
     return kept
+
+
+def none_words(found: FewCells) -> str:
+    """What is to be said where no number of cells that was looked at saves anything worth drawing."""
+    if found.unsure or found.ended == "time" or not found.sure:
+        return "Nothing better was found in the time. Whether so few cells are worth something is not known."
+    return "So few cells are worth nothing here."
 
 
 def rest_words(found: FewCells, drawn: Sequence[Better]) -> list[str]:
@@ -225,11 +272,12 @@ def show_cells(
     blocks: tuple[Block, ...] = ()
     try:
         blocks = blocks_of(request.query_params.getlist("stay"), weaving.piece)
-        one_more = new_block(typed, weaving.piece, naming_of(request, weaving))
+        is_sent = "first_row" in request.query_params
+        one_more = new_block(typed, weaving.piece, naming_of(request, weaving), is_sent=is_sent)
         blocks = with_one_more(blocks, one_more, weaving.piece)
         if not most or one_more is not None:
             return _cells_page(request, weaving, blocks, most=most)
-        number = number_of(most, "Changed cells at most", 1, MOST_CELLS)
+        number = number_of(most, "Changed cells, at most", 1, MOST_CELLS)
         text = store_of(request).piece_text(weaving.id) or ""
         options: dict[str, Any] = {"most": number, "stay": sorted(map(list, blocks)), "limit": SECONDS}
         answer = answer_to(request, text, "cells", options)
@@ -282,11 +330,22 @@ def cells_from(text: str, piece: Piece) -> tuple[Cell, ...]:
 
 
 def _address(weaving: Weaving, blocks: Sequence[Block], most: int | str) -> str:
-    asked = [("stay", block_text(block)) for block in blocks]
-    if most:
-        asked.append(("most", str(most)))
-    here = f"/pieces/{weaving.id}/ways/cells"
+    asked, here = _asked(blocks, most), f"/pieces/{weaving.id}/ways/cells"
     return f"{here}?{urlencode(asked)}" if asked else here
+
+
+def _asked(blocks: Sequence[Block], most: int | str) -> list[tuple[str, str]]:
+    asked = [("stay", block_text(block)) for block in blocks]
+    return [*asked, ("most", str(most))] if most else asked
+
+
+def _first_seen(piece: Piece, blocks: Sequence[Block]) -> tuple[Iterable[int], Iterable[int]]:
+    """The rows and units about which a large design is drawn at first: the last block, or what it lacks."""
+    if blocks:
+        first_row, last_row, first_unit, last_unit = blocks[-1]
+        return (first_row, last_row), (first_unit, last_unit)
+    lacking = troubles_of(piece)[:1]
+    return [row.row for row in lacking], [unit for row in lacking for unit in smallest_asked(row)]
 
 
 def _cells_page(
@@ -301,7 +360,12 @@ def _cells_page(
     found: FewCells | None = None,
 ) -> Response:
     naming, piece = naming_of(request, weaving), weaving.piece
-    drawn = worth_drawing(found) if found is not None else []
+    better = worth_drawing(found) if found is not None else []
+    part, refused = drawn_or_refusal(
+        Drawn.about(piece, *_first_seen(piece, blocks)), naming, request.query_params
+    )
+    if refused and not message:
+        message, status = refused, 422
     return page(
         "ways_cells.html",
         status=status,
@@ -309,12 +373,16 @@ def _cells_page(
         message=message,
         found=found,
         as_drawn=takes_text(found.drawn) if found is not None else "",
-        best=_views(piece, found.drawn, drawn, naming) if found is not None and drawn else [],
-        rest=rest_words(found, drawn) if found is not None else [],
+        nothing=none_words(found) if found is not None else "",
+        best=_views(piece, found.drawn, better, naming) if found is not None and better else [],
+        rest=rest_words(found, better) if found is not None else [],
         most=most[:9] or str(FIRST_ASKED),
         most_cells=MOST_CELLS,
         becomes=becomes(request, weaving),
-        picture=way_picture(piece, piece.rows, naming, blocks),
+        picture=way_picture(piece, piece.rows, naming, part, blocks),
+        drawn=drawn_view(
+            part, naming, f"/pieces/{weaving.id}/ways/cells", _asked(blocks, most if found else "")
+        ),
         stay=[
             (
                 block_text(block),
@@ -340,6 +408,7 @@ def _views(piece: Piece, before: Takes, drawn: Sequence[Better], naming: Naming)
             sure=better.sure,
             picture=cells_picture(piece, better.cells, window, naming),
             cells=tuple(cell_words(cell, naming) for cell in better.cells),
+            elsewhere=sum(not window.shows(piece, cell) for cell in better.cells),
             value=" ".join(f"{cell.row}.{cell.unit}" for cell in better.cells),
             row_words=f"rows {first} to {last}",
         )

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
+from itertools import islice
 
 from fastapi import APIRouter, Request
 from pydantic import TypeAdapter, ValidationError
@@ -32,6 +33,7 @@ from server.ways.methods import (
     Methods,
     Verdict,
     WithPlans,
+    copies_for,
     from_json,
     lacking,
     methods,
@@ -44,6 +46,9 @@ from server.web.working import Working, answer_to, to_working
 
 router = APIRouter()
 
+MOST_ROWS_TOLD = 1_000
+"""Rows that lack something, one by one."""
+
 
 # --- what the weaver says --------------------------------------------------------------------------------
 
@@ -51,11 +56,16 @@ _ASSUMED = TypeAdapter(Assumptions)
 
 
 def assumed_for(store: Store, piece: int) -> Assumptions:
-    """What the weaver said for a piece; the guess where she never did."""
+    """What the weaver said for a piece; the guess where she never did.
+
+    Where she never said how many in a row, that follows how often she will weave it.
+    """
+    kept = store.preferences().get(_key(piece), "{}")
     try:
-        return _ASSUMED.validate_json(store.preferences().get(_key(piece), "{}"))
+        assumed = _ASSUMED.validate_json(kept)
     except ValidationError:
         return Assumptions()
+    return assumed if "copies" in json.loads(kept) else replace(assumed, copies=copies_for(assumed.weavings))
 
 
 def _key(piece: int) -> str:
@@ -66,13 +76,27 @@ def _read(sent: Mapping[str, str]) -> Assumptions:
     """What a form says. NotUnderstood with a sentence if it cannot be used."""
     return Assumptions(
         cord=float(
-            read_decimal(sent.get("cord", ""), "Minutes a cord", "cord", MOST_CORD_MINUTES, zero=True)
+            read_decimal(
+                sent.get("cord", ""),
+                "Minutes to string one single draw cord",
+                "cord",
+                MOST_CORD_MINUTES,
+                zero=True,
+            )
         ),
         hand=float(
-            read_decimal(sent.get("hand", ""), "Minutes a unit", "hand", MOST_HAND_MINUTES, zero=True)
+            read_decimal(
+                sent.get("hand", ""),
+                "Minutes to pick one unit up by hand, for one pick",
+                "hand",
+                MOST_HAND_MINUTES,
+                zero=True,
+            )
         ),
         weavings=number_of(sent.get("weavings", ""), "How often you will weave it", 1, MOST_WEAVINGS),
-        copies=number_of(sent.get("copies", ""), "How many in a row", FEWEST_COPIES, MOST_COPIES),
+        copies=number_of(
+            sent.get("copies", ""), "How many in a row, on one warp", FEWEST_COPIES, MOST_COPIES
+        ),
     )
 
 
@@ -87,6 +111,12 @@ def _typed(assumed: Assumptions) -> dict[str, str]:
 def methods_of(piece: Piece, totals: Totals, assumed: Assumptions) -> Methods:
     """The other methods; worked out once for a piece."""
     return methods(piece, totals, assumed)
+
+
+@lru_cache(maxsize=8)
+def lacking_of(piece: Piece) -> dict[int, frozenset[int]]:
+    """What each row lacks; worked out once for a piece."""
+    return lacking(piece)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,12 +150,12 @@ def advice_words(weaving: Weaving, found: Methods, assumed: Assumptions) -> Advi
     to_do, because = ("To the plan", here), list[str]()
     if verdict == "temporaries":
         rhythm = _does(plan.walks, "walk", f" in {several(rows, 'row')}", "leaves", "leave")
-        because = [f"{rhythm} the weaving its rhythm, and {_cords_pay(found)}."]
+        because = [f"{rhythm} the weaving its rhythm, and {_cords_pay(found)}.", *_not_by_hand(found)]
     elif verdict == "by hand":
         lack = _does(hand.rows, "row", "", "lacks", "lack")
         because = [
             f"{lack} at most {several(hand.most, 'unit')} for a pick. Picking them up takes about "
-            f"{minutes_text(hand.minutes)} in all, and the plan {minutes_text(plan.minutes)}."
+            f"{minutes_text(hand.minutes, True)} in all, and the plan {minutes_text(plan.minutes, True)}."
         ]
         to_do = ("How that goes", f"{here}/ways/methods#by-hand")
     elif verdict == "wrong method":
@@ -142,21 +172,45 @@ def _why_wrong(found: Methods, assumed: Assumptions, rows: int, cells: int) -> l
         every = f": one every {f'{apart:.1f}'.removesuffix('.0')} rows" if apart >= 1.05 else ""
         because.append(f"There would be {several(plan.walks, 'walk')} in {several(rows, 'row')}{every}.")
     if "changing outweighs" in reasons:
-        each = minutes_text(plan.minutes / rows)
+        each = minutes_text(plan.minutes / rows, True)
         because.append(
-            f"It would take {minutes_text(plan.minutes)} besides the weaving, {each} for each row."
+            f"It would take {minutes_text(plan.minutes, True)} besides the weaving, {each} for each row."
         )
     if "cords cost less" in reasons:
         times = "" if assumed.weavings == 1 else f" in {assumed.weavings:,} weavings"
-        together = minutes_text(cords.stringing + assumed.weavings * cords.minutes)
+        together = minutes_text(cords.stringing + assumed.weavings * cords.minutes, True)
         take = _does(len(cords.units), "single draw cord", ", strung and pulled,", "takes", "take")
-        with_plan = minutes_text(assumed.weavings * plan.minutes)
+        with_plan = minutes_text(assumed.weavings * plan.minutes, True)
         because.append(f"{take} {together}{times}; the plan takes {with_plan}.")
     else:
         because.append(f"{_cords_pay(found)}.")
+    because += _not_by_hand(found)
     change = f"{found.changed:,} of {cells:,} cells {'changes' if found.changed == 1 else 'change'}"
-    because.append(f"Or let it be symmetric: where {change}, the loom weaves it as it hangs.")
+    if found.leaves_nothing:
+        because.append(f"Without any temporary {change}, and nothing of what needs one remains.")
+    else:
+        because.append(f"Or let it be symmetric: where {change}, the loom weaves it as it hangs.")
     return because
+
+
+def _not_by_hand(found: Methods) -> list[str]:
+    """Why what takes fewer minutes is not what we say, in a sentence, if it does."""
+    hand = found.by_hand
+    if hand.minutes >= found.plan.minutes:
+        return []
+    takes = minutes_text(hand.minutes, True)
+    return [
+        f"Picked up by hand it would take {takes}, but up to {several(hand.most, 'unit')} for a pick, "
+        f"in {several(hand.picks, 'pick')}: beyond {several(MOST_BY_HAND, 'unit')}, or "
+        f"{several(MOST_PICKS_BY_HAND, 'pick')}, one goes wrong."
+    ]
+
+
+def unaided_words(found: Methods) -> str:
+    """What is given up for the nearest design without any temporary."""
+    changed = f"{several(found.changed, 'cell')} change{'s' * (found.changed == 1)}"
+    words = f"The nearest design that the loom weaves as it hangs: {changed}."
+    return f"{words} Nothing of what needs a temporary remains." if found.leaves_nothing else words
 
 
 def _does(number: int, what: str, more: str, one: str, many: str) -> str:
@@ -167,7 +221,7 @@ def _does(number: int, what: str, more: str, one: str, many: str) -> str:
 def _cords_pay(found: Methods) -> str:
     cords = found.cords
     strung = several(len(cords.units), "single draw cord")
-    string = f"{strung} would take {minutes_text(cords.stringing)} to string"
+    string = f"{strung} would take {minutes_text(cords.stringing, True)} to string"
     if cords.pays_from is None:
         return f"{string} and never pay"
     if cords.pays_from == 1:
@@ -201,17 +255,31 @@ def keep_assumed(request: Request, piece: str, sent: Sent) -> Response:
     """Keep what she says: all of it, or nothing."""
     weaving = weaving_of(request, piece)
     try:
-        assumed = _read(sent)
+        _keep(request, weaving, sent)
     except NotUnderstood as why:
         return _methods_page(request, weaving, f"{why} Nothing was changed.", 422, typed=sent)
-    store_of(request).set_preferences({_key(weaving.id): json.dumps(asdict(assumed))})
     return RedirectResponse(f"/pieces/{weaving.id}/ways/methods?kept=yes", 303)
 
 
+def _keep(request: Request, weaving: Weaving, sent: Mapping[str, str]) -> None:
+    store = store_of(request)
+    before, told = assumed_for(store, weaving.id), asdict(_read(sent))
+    is_left = told["copies"] == before.copies == copies_for(before.weavings)
+    if is_left or told["copies"] == copies_for(told["weavings"]):
+        del told["copies"]  # the field had it by itself
+    store.set_preferences({_key(weaving.id): json.dumps(told)})
+
+
 @router.post("/pieces/{piece}/ways/methods/planned")
-def work_out(request: Request, piece: str) -> Response:
-    """Work out the methods that take plans of their own."""
-    return _planned(request, weaving_of(request, piece), anew=True)
+def work_out(request: Request, piece: str, sent: Sent) -> Response:
+    """Work out the methods that take plans of their own, by what she says; that is kept as well."""
+    weaving = weaving_of(request, piece)
+    if sent:
+        try:
+            _keep(request, weaving, sent)
+        except NotUnderstood as why:
+            return _methods_page(request, weaving, f"{why} Nothing was changed.", 422, typed=sent)
+    return _planned(request, weaving, anew=True)
 
 
 @router.get("/pieces/{piece}/ways/methods/planned")
@@ -254,7 +322,7 @@ def _methods_page(
         fields = {name: typed.get(name, "")[:40] for name in fields}
     naming = naming_of(request, weaving)
     units = naming.unit_numbers(found.cords.units)
-    by_row = lacking(weaving.piece)
+    by_row = lacking_of(weaving.piece)
     return page(
         "ways_methods.html",
         status=status,
@@ -267,7 +335,11 @@ def _methods_page(
         advice=advice_words(weaving, found, assumed),
         judgement=judgement(),
         units=numbers_text(units) if units else "",
-        by_hand=[(row, numbers_text(naming.unit_numbers(wanted))) for row, wanted in by_row.items()],
+        by_hand=[
+            (row, numbers_text(naming.unit_numbers(wanted)))
+            for row, wanted in islice(by_row.items(), MOST_ROWS_TOLD)
+        ],
+        more_by_hand=max(0, len(by_row) - MOST_ROWS_TOLD),
         planned=planned,
         most_by_hand=MOST_BY_HAND,
         most_picks_by_hand=MOST_PICKS_BY_HAND,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
@@ -77,63 +78,98 @@ def knee_words(line: Sequence[Cell], own: int, what: str) -> list[str]:
         own: how many her loom has.
         what: "spare shaft" or "spare handle".
     """
-    possible = [number for number, cell in enumerate(line) if cell.minutes is not None]
-    if not possible:
-        return [f"With up to {several(len(line) - 1, what)} there is no plan."]
-    first, said = possible[0], []
+    known = [number for number, cell in enumerate(line) if cell.minutes is not None]
+    if not known:
+        up_to = f"up to {several(len(line) - 1, what)}"
+        if any(cell.is_possible for cell in line):
+            return [f"What it takes with {up_to} could not be worked out in the time."]
+        return [f"With {up_to} there is no plan."]
+    first, said = known[0], list[str]()
+    is_least = not any(cell.is_possible for cell in line[:first])
     if line[own].minutes is None:
-        return [f"With {several(first, what)} there is a plan, and with fewer there is none."]
-    knee = _knee(line, first)
+        fewer = "with fewer there is none" if is_least else "with fewer none was found in the time"
+        return [f"With {several(first, what)} there is a plan, and {fewer}."]
+    knee = _knee(line, known)
     if knee > first:
-        begin = "" if not first else f"Beyond the {several(first, what)} without which there is no plan, "
+        without = "without which there is no plan" if is_least else "with which a plan was found"
+        begin = "" if not first else f"Beyond the {several(first, what)} {without}, "
         number = f"{number_words(knee - first)} {'more ' if first else ''}{what}{'s' * (knee - first > 1)}"
         saves = f"save{'s' * (knee - first == 1)} {saved_words(line[first], line[knee])}"
         sentence = _capital(f"{begin}{number} {saves}")
-        if knee + 1 < len(line):
+        if knee + 1 in known:
             sentence += f"; {_more_words(knee - first + 1)} saves {saved_words(line[knee], line[knee + 1])}"
         said.append(f"{sentence}.")
     elif first and own == first:
-        said.append(f"There is no plan with fewer than {several(first, what)}.")
+        no_plan = "There is no plan with" if is_least else "No plan was found in the time with"
+        said.append(f"{no_plan} fewer than {several(first, what)}.")
     said += _more_than_own(line, own, knee, first, what)
     if not own == knee == first + 1:  # that was said
         said += _fewer_than_own(line, own, first, what)
-    if said and not all(line[number].is_exact for number in possible):
+    said += _advice(line, own, knee, what)
+    if said and not all(cell.is_exact or not cell.is_possible for cell in line):
         said.append("That is as far as it could be worked out in the time.")
     return said
 
 
-def _knee(line: Sequence[Cell], first: int) -> int:
-    """So many save walks, and more of them save none; where none does, so many save minutes."""
-    knee = first
-    for number in range(first + 1, len(line)):
+def _knee(line: Sequence[Cell], known: Sequence[int]) -> int:
+    """So many save walks, and more of them save none; where none does, so many save minutes.
+
+    Args:
+        known: the numbers with which it is known what it takes.
+    """
+    first = knee = known[0]
+    for number in known:
         if (line[number].walks or 0) < (line[knee].walks or 0):
             knee = number
     if knee > first:
         return knee
-    lasts = [number for number in range(first + 1, len(line)) if not line[number].is_as(line[number - 1])]
+    lasts = [number for one, number in pairwise(known) if not line[number].is_as(line[one])]
     return lasts[-1] if lasts else first
+
+
+def _is_known(cell: Cell) -> bool:
+    """Whether the table says what it takes, or that there is no plan."""
+    return cell.minutes is not None or not cell.is_possible
 
 
 def _more_than_own(line: Sequence[Cell], own: int, knee: int, first: int, what: str) -> list[str]:
     """What one more than she has buys, if that was not said yet."""
-    if own + 1 >= len(line) or (own == knee > first):
+    if own + 1 >= len(line) or (own == knee > first) or not _is_known(line[own + 1]):
         return []
     if all(cell.is_as(line[own]) for cell in line[own:]):
+        if not all(cell.is_exact or not cell.is_possible for cell in line[own:]):
+            return [f"With more {what}s than your loom has nothing better was found."]
         return [f"More {what}s than your loom has would save nothing."]
     return [f"One {what} more than your loom has would save {saved_words(line[own], line[own + 1])}."]
 
 
 def _fewer_than_own(line: Sequence[Cell], own: int, first: int, what: str) -> list[str]:
     """What she could do without."""
-    least = next(number for number in range(first, own + 1) if line[number].is_as(line[own]))
+    least = _as_well(line, own)
     if least < own:
         if not least:
             return [f"Your loom’s {several(own, what)} save nothing." if own > 1 else "Yours saves nothing."]
         do = "does" if least == 1 else "do"
         return [f"Of the {number_words(own)} that your loom has, {number_words(least)} {do} as well."]
-    if own > first:
+    if own > first and line[own - 1].minutes is not None:
         return [f"With one {what} fewer than it has you would lose {saved_words(line[own - 1], line[own])}."]
     return []
+
+
+def _as_well(line: Sequence[Cell], own: int) -> int:
+    """The fewest with which it takes what it takes with hers."""
+    return next(number for number, cell in enumerate(line) if cell.is_as(line[own]))
+
+
+def _advice(line: Sequence[Cell], own: int, knee: int, what: str) -> list[str]:
+    """How many are best, in a sentence; nothing where the table does not say so, or it was said."""
+    is_open = not all(map(_is_known, line[max(own - 1, 0) : own]))
+    is_open |= any(cell.is_possible and not cell.is_exact for cell in line[own + 1 : own + 2])
+    if is_open or not line[1:] or _as_well(line, own) < own:
+        return []
+    if own < knee:
+        return [f"{_capital(number_words(knee))} would be best."]
+    return [f"{_capital(number_words(own)) if own else f'No {what}'}, as now, is best."]
 
 
 def _capital(words: str) -> str:
@@ -148,14 +184,16 @@ class Shown:
     """A cell of the table.
 
     Attributes:
-        minutes: "12.4"; "" where there is no plan, or none is known.
+        minutes: "12.4"; from an hour on "1 hour 15 minutes"; "" where there is no plan, or none is known.
+        unit: "minutes", where that is not in `minutes`.
         is_exact: whether no plan takes fewer.
         walks: "3 walks"; where there are no minutes, why.
-        beside: what it is beside her own loom: "saves 4 minutes", or "".
+        beside: what it is beside her own loom: "4 less", or "".
         is_own: whether it is her own loom.
     """
 
     minutes: str
+    unit: str
     is_exact: bool
     walks: str
     beside: str
@@ -195,10 +233,11 @@ def lines_of(found: More) -> list[Line]:
 
 def _shown(cell: Cell, found: More, *, is_own: bool) -> Shown:
     if cell.minutes is None or cell.walks is None:
-        return Shown("", cell.is_exact, "not worked out" if cell.is_possible else "no plan", "", is_own)
+        return Shown("", "", cell.is_exact, "not worked out" if cell.is_possible else "no plan", "", is_own)
     walks = several(cell.walks, "walk") if cell.walks else "no walk"
     beside = "" if is_own else _beside(cell, found.own_cell)
-    return Shown(f"{cell.minutes:.1f}".removesuffix(".0"), cell.is_exact, walks, beside, is_own)
+    minutes, unit = _number_and_unit(cell.minutes)
+    return Shown(minutes, unit, cell.is_exact, walks, beside, is_own)
 
 
 def _beside(cell: Cell, own: Cell) -> str:
@@ -210,7 +249,13 @@ def _beside(cell: Cell, own: Cell) -> str:
     saved = own.minutes - cell.minutes
     if abs(saved) < SHOWN:
         return "nearly as yours"
-    return f"{abs(saved):.1f}".removesuffix(".0") + (" less" if saved > 0 else " more")
+    return f"{_number_and_unit(abs(saved))[0]} {'less' if saved > 0 else 'more'}"
+
+
+def _number_and_unit(minutes: float) -> tuple[str, str]:
+    """Minutes as everywhere on these pages, for a narrow table."""
+    number, _, unit = minutes_text(minutes, True).partition(" ")
+    return (f"{number} {unit}", "") if unit.startswith("hour") else (number, unit)
 
 
 # --- the page ------------------------------------------------------------------------------------------

@@ -7,16 +7,18 @@ which is the same for all.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import groupby
-from typing import Annotated
-from urllib.parse import urlencode
+from typing import Annotated, Any
+from urllib.parse import parse_qsl, urlencode
 
 from fastapi import APIRouter, Depends, Request
 from starlette.responses import Response
 
 from server.design.piece import Piece
+from server.loom.leashes import NO_SHAFT
 from server.plan.no_plan import NoPlan
 from server.session.naming import Naming
 from server.session.wording import minutes_text, several
@@ -36,15 +38,8 @@ from server.ways.figures import (
     with_company,
 )
 from server.ways.places import Place, Places, from_json
-from server.web.drawings import (
-    Sight,
-    Tick,
-    cells_needing_temporaries,
-    edge_numbers,
-    row_path,
-    tick_step,
-    unit_ticks,
-)
+from server.web.drawings import ROWS_AT_ONCE, Drawn, Tick, cells_needing_temporaries, row_path, tick_step
+from server.web.drawn import drawn_asked, drawn_or_refusal, drawn_view
 from server.web.rendering import NotUnderstood, naming_of, number_of, page, store_of, weaving_of
 from server.web.ways import becomes, take
 from server.web.working import NotWoven, Working, answer_to, to_working
@@ -58,10 +53,7 @@ SECONDS = 20.0
 """For all places together."""
 
 MOST_LINES, MOST_FREE, LINES_AT_ONCE = 60, 4, 8
-"""Stretches of places in the table, of those that are free above it, and of those not folded."""
-
-MOST_ROWS_SHOWN = 240
-"""Of a long piece so many rows are drawn, about the figure."""
+"""Lines of the table, those without any temporary above it, and those that are not folded."""
 
 FIELDS = ("first_row", "last_row", "first_unit", "last_unit", "earlier", "later")
 
@@ -193,6 +185,8 @@ def _order_words(where: Where, naming: Naming) -> str:
         first, last = naming.unit_numbers(where.run)
         if all(where.ends_turn):
             return f"in the straight run between the turning points at {first} and {last}"
+        if first == last:
+            return f"on unit {first} alone"
         return f"in the straight run from unit {first} to {last}"
     if where.turns:
         turns = [naming.unit_numbers(set(turn)) for turn in where.turns]
@@ -203,6 +197,15 @@ def _order_words(where: Where, naming: Naming) -> str:
             return f"over the turning point at {numbers[0]}"
         return f"over the turning points at {', '.join(numbers[:-1])} and {numbers[-1]}"
     return "from one part of the leash order into the next"
+
+
+def shared_words(piece: Piece, block: Block, move: Move) -> str:
+    """What follows from where it lies: whether units of the figure hang on one shaft there."""
+    first, last = (unit + move.units_by for unit in figure_units(piece, block, Move(mirrored=move.mirrored)))
+    hung = [shaft for shaft in piece.loom.leashes[first - 1 : last] if shaft != NO_SHAFT]
+    if len(set(hung)) < len(hung):
+        return "There some of its units hang on the same shaft; without a temporary that lifts them together."
+    return "There no two of its units hang on the same shaft."
 
 
 def company_words(company: Company) -> str:
@@ -252,9 +255,8 @@ def sentence_of(place: Place, now: Place | None) -> str:
     if not place.is_possible:
         return "This loom has not enough spare shafts for it there, or not enough handles."
     if place.minutes is None or place.walks is None:
-        return (
-            f"It was not worked out in the time there was; it takes at least {minutes_text(place.at_least)}."
-        )
+        at_least = minutes_text(place.at_least, True)
+        return f"It was not worked out in the time there was; it takes at least {at_least}."
     most = "" if place.is_exact else "at most "
     minutes = f"{most}{minutes_text(place.minutes, True)}"
     words = f"{several(place.walks, 'walk')} and {minutes} besides the weaving"
@@ -299,13 +301,15 @@ class Line:
     """Places beside one another that take the same and lie the same way.
 
     Attributes:
-        free: why nothing needs a temporary there, if so.
+        places: how many they are.
+        free: whether nothing needs a temporary there, and what may come along for it, if so.
         covers: whether something else that is drawn there would be lost.
         to: the best of them, for its address.
         is_chosen: whether the one that is looked at is among them.
     """
 
     words: str
+    places: int
     order: str
     takes: str
     walks: str
@@ -342,6 +346,7 @@ def lines_of(piece: Piece, found: Places, chosen: Move, naming: Naming) -> list[
             continue
         line = Line(
             words=move_words(places[0].move, places[-1].move),
+            places=len(places),
             order=orders.words(best.move),
             takes=takes_words(best),
             walks="" if best.is_free or best.walks is None else several(best.walks, "walk"),
@@ -362,7 +367,7 @@ def _free_words(place: Place) -> str:
     words = [f"{along} may come along"] if (along := company_words(company)) else []
     if company.lost:
         words.append(f"{several(company.lost, 'lifted cell')} drawn elsewhere may rest")
-    return f"free, if {' and '.join(words)}" if words else "free"
+    return f"no temporary, if {' and '.join(words)}" if words else "no temporary"
 
 
 @dataclass(frozen=True, slots=True)
@@ -444,16 +449,20 @@ def bars_of(found: Places, chosen: Move) -> list[Bars]:
 
 @dataclass(frozen=True, slots=True)
 class PlacePicture:
-    """Rows of a design about a figure: row 1 at the bottom, unit 1 at the left.
+    """A design, or a part of it about a figure: row 1 at the bottom, unit 1 at the left.
 
     Attributes:
-        first_row, rows: the lowest that is shown, and how many.
+        first_unit, units: the leftmost that is drawn, as files count, and how many.
+        all_units: how many the whole design has.
+        first_row, rows: the lowest that is drawn, and how many.
         lifted, needing, marks: as of `DesignPicture`.
         along: a dot on each cell that comes along; `lost`: a ring on each that does not come out as drawn.
         frame, before: (x, y, width, height) of the figure, and of where it was; None: not shown.
     """
 
+    first_unit: int
     units: int
+    all_units: int
     first_row: int
     rows: int
     cell: int
@@ -476,6 +485,7 @@ class PlacePicture:
 def place_picture(
     piece: Piece,
     naming: Naming,
+    drawn: Drawn,
     block: Block | None,
     before: Block | None = None,
     together: Piece | None = None,
@@ -483,54 +493,49 @@ def place_picture(
     """A design with a figure framed.
 
     Args:
+        drawn: how much of it is drawn.
         before: where the figure was.
         together: what comes out where nothing but whole shafts and cords lift; None: the design itself.
     """
-    rows, units = len(piece.rows), len(piece.loom.leashes)
-    blocks = [one for one in (block, before) if one is not None]
-    shown = _rows_shown(rows, blocks)
-    high = shown[-1]
-    needing = cells_needing_temporaries(piece) if together is None else {}
+    needing = cells_needing_temporaries(piece, drawn.rows) if together is None else {}
     lifted, needed, marks, along, lost = [], [], [], [], []
-    for row in shown:
-        y, drawn = high - row + 0.5, piece.rows[row - 1]
-        comes = drawn if together is None else together.rows[row - 1]
-        lifted.append(row_path(sorted(comes), y))
-        if marked := sorted(needing.get(row, ())):
+    for row in drawn.rows:
+        y, cells = drawn.y(row), piece.rows[row - 1]
+        comes = cells if together is None else together.rows[row - 1]
+        lifted.append(row_path(drawn.across(comes), y))
+        if marked := drawn.across(needing.get(row, ())):
             needed.append(row_path(marked, y))
             marks += [f"M{unit - 0.85:g} {y + 0.35:g}l.7-.7" for unit in marked]
-        along += [f"M{unit - 0.5:g} {y:g}h0" for unit in sorted(comes - drawn)]
-        lost += [f"M{unit - 0.78:g} {y - 0.28:g}h.56v.56h-.56z" for unit in sorted(drawn - comes)]
-
-    def framed(one: Block | None) -> tuple[int, int, int, int] | None:
-        if one is None:
-            return None
-        return one.first_unit - 1, high - one.last_row, len(one.units), len(one.rows)
-
-    step = tick_step(len(shown))
+        along += [f"M{unit - 0.5:g} {y:g}h0" for unit in drawn.across(comes - cells)]
+        lost += [f"M{unit - 0.78:g} {y - 0.28:g}h.56v.56h-.56z" for unit in drawn.across(cells - comes)]
     return PlacePicture(
-        units=units,
-        first_row=shown[0],
-        rows=len(shown),
-        cell=max(4, min(16, 860 // units)),
+        first_unit=drawn.units.start,
+        units=len(drawn.units),
+        all_units=drawn.of_units,
+        first_row=drawn.rows.start,
+        rows=len(drawn.rows),
+        cell=max(4, min(16, 860 // len(drawn.units))),
         lifted="".join(lifted),
         needing="".join(needed),
         marks="".join(marks),
         along="".join(along),
         lost="".join(lost),
-        frame=framed(block),
-        before=framed(before),
-        unit_ticks=tuple(unit_ticks(Sight(naming))),
-        row_ticks=tuple(Tick(high - row + 0.5, str(row)) for row in edge_numbers(rows, step) if row in shown),
+        frame=None if block is None else drawn.frame(block.rows, block.units),
+        before=None if before is None else drawn.frame(before.rows, before.units),
+        unit_ticks=drawn.unit_ticks(naming),
+        row_ticks=drawn.row_ticks(),
     )
 
 
-def _rows_shown(rows: int, blocks: Sequence[Block]) -> range:
-    if rows <= MOST_ROWS_SHOWN or not blocks:
-        return range(1, min(rows, MOST_ROWS_SHOWN) + 1)
-    first, last = min(one.first_row for one in blocks), max(one.last_row for one in blocks)
-    beside = max(4, (MOST_ROWS_SHOWN - (last - first + 1)) // 2)
-    return range(max(1, first - beside), min(rows, last + beside) + 1)
+def _drawn_about(piece: Piece, block: Block | None, before: Block | None = None) -> Drawn:
+    """What is drawn of a design: a figure, and where it was if there is room for both."""
+    rows, units = ((), ()) if block is None else (block.rows, block.units)
+    about = Drawn.about(piece, rows, units, ROWS_AT_ONCE)
+    if block is None or before is None:
+        return about
+    both = Drawn.about(piece, (*rows, *before.rows), (*units, *before.units), ROWS_AT_ONCE)
+    corners = (block.first_row, block.first_unit), (block.last_row, block.last_unit)
+    return both if all(both.shows(*corner) for corner in corners) else about
 
 
 # --- the page ------------------------------------------------------------------------------------------
@@ -571,6 +576,7 @@ class Chosen:
     place: Place
     words: str
     order: str
+    shared: str
     takes: str
     covers: str
     alone: PlacePicture
@@ -585,14 +591,16 @@ def _chosen(piece: Piece, found: Places, place: Place, naming: Naming) -> Chosen
     alone = moved(piece, block, move)
     together = with_company(piece, block, move)
     same = together.rows == alone.rows
+    drawn = _drawn_about(piece, there, block)
     return Chosen(
         place=place,
         words=move_words(move),
         order=_Orders(piece, block, naming).words(move),
+        shared=shared_words(piece, block, move),
         takes=sentence_of(place, found.now),
         covers=_covers(place.covered),
-        alone=place_picture(alone, naming, there, block if move != STAYS else None),
-        together=None if same else place_picture(alone, naming, there, together=together),
+        alone=place_picture(alone, naming, drawn, there, block if move != STAYS else None),
+        together=None if same else place_picture(alone, naming, drawn, there, together=together),
         company=along_words(place.company),
         whole=place.company.is_free,
     )
@@ -633,7 +641,7 @@ def _marking_page(
     typed: Mapping[str, str] | None = None,
 ) -> Response:
     piece, naming = weaving.piece, naming_of(request, weaving)
-    block = suggested_block(piece)
+    block = _suggested(piece)
     fields = dict.fromkeys(FIELDS[:4], "") | {"earlier": "0", "later": "0"}
     if block is not None:
         fields = Asked(block).fields(naming)
@@ -643,6 +651,9 @@ def _marking_page(
             block = _read(piece, naming, typed).block
         except NotUnderstood:
             block = None
+    drawn, refused = drawn_or_refusal(_drawn_about(piece, block), naming, request.query_params)
+    if refused and not message:
+        message, status = refused, 422
     return page(
         "ways_places.html",
         status=status,
@@ -650,11 +661,30 @@ def _marking_page(
         message=message,
         fields=fields,
         is_suggested=typed is None and block is not None,
-        marking=place_picture(piece, naming, block),
+        **_marking(piece, naming, block, drawn, f"/pieces/{weaving.id}/ways/places"),
         from_right=naming.units_from == "right",
         most_rows_by=MOST_ROWS_BY,
         found=None,
     )
+
+
+@lru_cache(maxsize=8)
+def _suggested(piece: Piece) -> Block | None:
+    """What is framed at first; worked out once for a piece."""
+    return suggested_block(piece)
+
+
+def _marking(piece: Piece, naming: Naming, block: Block | None, drawn: Drawn, ask: str) -> dict[str, Any]:
+    """The drawing on which a figure is marked.
+
+    Args:
+        ask: the address of the page, with what is asked of it.
+    """
+    here, _, query = ask.partition("?")
+    return {
+        "marking": place_picture(piece, naming, drawn, block),
+        "drawn": drawn_view(drawn, naming, here, parse_qsl(query)),
+    }
 
 
 def _answer(request: Request, weaving: Weaving, asked: Asked) -> Places | Working:
@@ -686,7 +716,10 @@ def _places_page(
         place = found.at(Move(move.rows_by, move.units_by))
     if place is None:
         raise NotUnderstood(NOT_LOOKED_AT)
-    lines = lines_of(piece, found, place.move, naming)
+    lines, here = lines_of(piece, found, place.move, naming), f"{address}?{urlencode(fields)}"
+    free = sorted((line for line in lines if line.free), key=lambda line: line.covers)
+    in_table = lines[:MOST_LINES]
+    drawn = drawn_asked(_drawn_about(piece, asked.block), naming, query)
     return page(
         "ways_places.html",
         status=status,
@@ -694,11 +727,11 @@ def _places_page(
         message=message,
         fields=fields,
         is_suggested=False,
-        marking=place_picture(piece, naming, asked.block),
+        **_marking(piece, naming, asked.block, drawn, f"{here}&{urlencode({'to': move_text(place.move)})}"),
         from_right=naming.units_from == "right",
         most_rows_by=MOST_ROWS_BY,
         found=found,
-        here=f"{address}?{urlencode(fields)}",
+        here=here,
         now=found.now,
         chosen=_chosen(piece, found, place, naming),
         stays=place.move == STAYS,
@@ -707,15 +740,20 @@ def _places_page(
         bars=bars_of(found, place.move),
         bars_words=_bars_words(place.move),
         lines=lines[:LINES_AT_ONCE],
-        folded=lines[LINES_AT_ONCE:MOST_LINES],
-        more=len(lines) - MOST_LINES,
+        folded=in_table[LINES_AT_ONCE:],
+        folded_places=_places_in(in_table[LINES_AT_ONCE:]),
+        more=_places_in(lines[MOST_LINES:]),
         summary=summary_of(found),
-        free=sorted((line for line in lines if line.free), key=lambda line: line.covers),
-        most_free=MOST_FREE,
+        free=free[:MOST_FREE],
+        more_free=_places_in(line for line in in_table if line.free and line not in free[:MOST_FREE]),
         never=sum(not one.is_possible for one in found.places),
         unknown=sum(one.is_possible and one.minutes is None for one in found.places),
         becomes=becomes(request, weaving),
     )
+
+
+def _places_in(lines: Iterable[Line]) -> int:
+    return sum(line.places for line in lines)
 
 
 def _bars_words(move: Move) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import lru_cache
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
@@ -13,9 +14,11 @@ from starlette.responses import Response
 from server.design.piece import Piece
 from server.loom.actions import and_list
 from server.session.naming import Naming
-from server.session.wording import numbers_text
+from server.session.wording import numbers_text, several
 from server.store.weavings import Weaving
 from server.ways.unaided import Unaided, unaided
+from server.web.drawings import Drawn
+from server.web.drawn import drawn_or_refusal, drawn_view
 from server.web.rendering import NotUnderstood, naming_of, number_of, page, weaving_of
 from server.web.ways import Block, becomes, take, way_picture
 
@@ -50,16 +53,19 @@ def blocks_of(stay: Sequence[str], piece: Piece) -> tuple[Block, ...]:
     return tuple(blocks)
 
 
-def new_block(typed: Sequence[str], piece: Piece, naming: Naming) -> Block | None:
-    """The block that she typed, as she counts; either corner may come first. None if she left all empty.
+def new_block(typed: Sequence[str], piece: Piece, naming: Naming, *, is_sent: bool = False) -> Block | None:
+    """The block that she typed, as she counts; either corner may come first. None if there is none.
 
     Args:
         typed: first and last row, first and last unit; where a last one is empty it is the first.
+        is_sent: whether it was sent by its form, and not by a link that has none.
 
     Raises:
-        NotUnderstood: if it is none of this piece.
+        NotUnderstood: if it is none of this piece, or she left all empty and sent it.
     """
     if not any(text.strip() for text in typed):
+        if is_sent:
+            raise NotUnderstood("What shall stay? Write its rows and units first.")
         return None
     first_row, last_row, first_unit, last_unit = typed
     rows, units = len(piece.rows), len(piece.loom.leashes)
@@ -70,8 +76,9 @@ def new_block(typed: Sequence[str], piece: Piece, naming: Naming) -> Block | Non
     return min(r1, r2), max(r1, r2), min(u1, u2), max(u1, u2)
 
 
-def without(weaving: Weaving, blocks: Sequence[Block], even: str) -> Unaided:
-    """The nearest design for a piece of which these blocks stay.
+@lru_cache(maxsize=8)
+def without(piece: Piece, blocks: tuple[Block, ...], even: str) -> Unaided:
+    """The nearest design for a piece of which these blocks stay; worked out once.
 
     Args:
         even: what an address or a form says of where it is even: `WHOLE`, or what else it may be.
@@ -83,7 +90,7 @@ def without(weaving: Weaving, blocks: Sequence[Block], even: str) -> Unaided:
         if here not in across:
             across[here] = frozenset(unit for _, _, u1, u2 in here for unit in range(u1, u2 + 1))
         fixed[row] = across[here]
-    return unaided(weaving.piece, fixed, even_whole=even == WHOLE)
+    return unaided(piece, fixed, even_whole=even == WHOLE)
 
 
 @router.get("/pieces/{piece}/ways/unaided")
@@ -106,7 +113,8 @@ def show_unaided(
     blocks: tuple[Block, ...] = ()
     try:
         blocks = blocks_of(request.query_params.getlist("stay"), weaving.piece)
-        one_more = new_block(typed, weaving.piece, naming_of(request, weaving))
+        is_sent = "row" in request.query_params
+        one_more = new_block(typed, weaving.piece, naming_of(request, weaving), is_sent=is_sent)
         blocks = with_one_more(blocks, one_more, weaving.piece)
     except NotUnderstood as why:
         return _unaided_page(request, weaving, blocks, even, str(why), 422, typed)
@@ -125,7 +133,7 @@ async def take_unaided(request: Request, piece: str) -> Response:
         blocks: tuple[Block, ...] = ()
         try:
             blocks = blocks_of(stay, weaving.piece)
-            found = without(weaving, blocks, even)
+            found = without(weaving.piece, blocks, even)
             if found.stuck or not found.changed:
                 raise NotUnderstood("There is nothing to take: no cell of the design would change.")
             return take(request, weaving, found.rows, "without temporaries")
@@ -138,15 +146,20 @@ async def take_unaided(request: Request, piece: str) -> Response:
 def _unaided_page(
     request: Request,
     weaving: Weaving,
-    blocks: Sequence[Block],
+    blocks: tuple[Block, ...],
     even: str,
     message: str = "",
     status: int = 200,
     typed: Sequence[str] = ("", "", "", ""),
 ) -> Response:
-    naming, found = naming_of(request, weaving), without(weaving, blocks, even)
+    naming, found = naming_of(request, weaving), without(weaving.piece, blocks, even)
     fields = _fields(blocks, even)
     here = f"/pieces/{weaving.id}/ways/unaided"
+    first = found.changed[:1]
+    usual = Drawn.about(weaving.piece, [cell.row for cell in first], [cell.unit for cell in first])
+    drawn, refused = drawn_or_refusal(usual, naming, request.query_params)
+    if refused and not message:
+        message, status = refused, 422
     return page(
         "ways_unaided.html",
         status=status,
@@ -157,7 +170,8 @@ def _unaided_page(
         lifted=sum(cell.lifted for cell in found.changed),
         minutes=weaving.piece.minutes.pull * found.pulls,
         stuck=_stuck_words(found, naming),
-        picture=way_picture(weaving.piece, found.rows, naming, blocks),
+        picture=way_picture(weaving.piece, found.rows, naming, drawn, blocks),
+        drawn=drawn_view(drawn, naming, here, fields),
         becomes=becomes(request, weaving),
         stay=[
             (
@@ -168,9 +182,24 @@ def _unaided_page(
         ],
         fields=fields,
         is_whole=even == WHOLE,
+        other_words=_other_words(weaving.piece, blocks, even) if found.even else "",
         other_way=_address(here, _fields(blocks, "" if even == WHOLE else WHOLE)),
         typed=[text[:20] for text in typed],
     )
+
+
+def _other_words(piece: Piece, blocks: tuple[Block, ...], even: str) -> str:
+    """What would be otherwise if it were the other way where it is even, in a sentence."""
+    here, there = (without(piece, blocks, way) for way in (even, "" if even == WHOLE else WHOLE))
+    both = list(zip(here.rows, there.rows, strict=True))
+    filled, emptied = (sum(len(new - old) for old, new in way) for way in (both, [(b, a) for a, b in both]))
+    told = []
+    if filled:
+        told.append(f"{several(filled, 'cell')} {'is' if filled == 1 else 'are'} lifted instead of kept down")
+    if emptied:
+        number = f"{emptied:,}" if filled else several(emptied, "cell")
+        told.append(f"{number} {'is' if emptied == 1 else 'are'} kept down instead of lifted")
+    return f"The other way {and_list(told)}; as many change as now." if told else "The other way is the same."
 
 
 def _fields(blocks: Sequence[Block], even: str) -> list[tuple[str, str]]:

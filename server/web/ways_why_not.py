@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from urllib.parse import parse_qsl
+
 from fastapi import APIRouter, HTTPException, Request
 from starlette.responses import Response
 
@@ -15,7 +18,9 @@ from server.session.naming import Naming
 from server.session.wording import after_row, numbers_text, several
 from server.ways.questions import refusal
 from server.ways.taken import design_with, name_with, text_with
-from server.ways.why_not import WhyNot, from_json
+from server.ways.why_not import WhyNot, from_json, lacking_elsewhere
+from server.web.drawings import Drawn
+from server.web.drawn import drawn_or_refusal, drawn_view
 from server.web.rendering import NotUnderstood, go_to, page, preferences_of, store_of
 from server.web.ways import way_picture
 from server.web.working import (
@@ -30,6 +35,8 @@ from server.web.working import (
 )
 
 router = APIRouter()
+
+_DESIGN = re.compile(r"/designs/([0-9]{1,9})\b", re.ASCII)
 
 MOST_IN_CONFLICT = 40
 """Lines; of a conflict that was not made small in time there may be very many."""
@@ -109,6 +116,10 @@ def _why_not_page(
     changed: tuple[tuple[int, int], ...] = ()
     if found is not None:
         changed = tuple((cell.row, cell.unit) for cell in found.cells)
+    rows, units = ([cell[way] for cell in changed[:1]] for way in (0, 1))
+    drawn, refused = drawn_or_refusal(Drawn.about(piece, rows, units), naming, request.query_params)
+    if refused and not message:
+        message, status = refused, 422
     return page(
         "ways_why_not.html",
         status=status,
@@ -120,12 +131,36 @@ def _why_not_page(
         home_words=home_words,
         why=[sentence.counted(naming.shaft) for sentence in why.sentences],
         found=found,
+        elsewhere=lacking_elsewhere(piece, found.conflict) if found is not None else 0,
+        has=has_words(piece),
         conflict=conflict_words(piece, found, naming) if found is not None else [],
         more=max(0, len(found.conflict) - MOST_IN_CONFLICT) if found is not None else 0,
         rooms=room_words(piece, found) if found is not None else [],
+        warp=_warp_of(request, asked),
         walks=walk_words(found) if found is not None else [],
         cells=len(changed),
-        picture=way_picture(piece, with_changed(piece.rows, changed), naming) if changed else None,
+        picture=way_picture(piece, with_changed(piece.rows, changed), naming, drawn) if changed else None,
+        drawn=drawn_view(drawn, naming, f"/working/{asked.kept.id}/why-not", parse_qsl(asked.query[1:])),
+    )
+
+
+def _warp_of(request: Request, asked: Asked) -> int | None:
+    """The warp on which it was drawn, where the loom is told; None if it was not drawn here."""
+    design = asked.come.design if asked.come is not None else None
+    if design is None and (found := _DESIGN.match(asked.home[0])) is not None:
+        design = int(found[1])
+    kept = None if design is None else store_of(request).board.design(design)
+    return None if kept is None else kept.warp_id
+
+
+def has_words(piece: Piece) -> str:
+    """What the loom has for temporaries: "2 spare shafts and no spare handle"."""
+    loom = piece.loom
+    return and_list(
+        [
+            several(number, what) if number else f"no {what}"
+            for number, what in ((loom.spare_shafts, "spare shaft"), (loom.spare_handles, "spare handle"))
+        ]
     )
 
 

@@ -20,7 +20,7 @@ from server.design.design import piece_text
 from server.design.piece_file import Unusable, read_piece
 from server.plan.no_plan import NoPlan
 from server.session.wording import minutes_text, several
-from server.store.worked_out import Kept, PieceToCome, TooManyWait, Wanted
+from server.store.worked_out import Kept, PieceToCome, TooManyWait, UnderWay, Wanted
 from server.ways.questions import QUESTIONS, refusal
 from server.web.rendering import NotUnderstood, go_to, is_count, page, preferences_of, store_of
 from server.working import Told, Workroom
@@ -250,6 +250,7 @@ def _shown(request: Request, asked: Asked, message: str = "", status: int = 200)
             return go_to(request, f"/pieces/{come.piece}")
         if asked.back:
             return go_to(request, asked.back)
+    far = _far(request, kept)
     home, home_words = asked.home
     why = refusal(kept.content) if kept.state == "refused" else None
     text = kept.piece_text if come is None else come.file_text or kept.piece_text
@@ -259,12 +260,14 @@ def _shown(request: Request, asked: Asked, message: str = "", status: int = 200)
         kept=kept,
         come=come,
         query=asked.query,
-        about=QUESTIONS[kept.kind].about if kept.kind in QUESTIONS else "What was asked",
+        about=about_words(kept),
         called=_name_of(text),
         said=_why(request, why, kept.piece_text) if why else [],
         can_begin_anew=kept.state == "stopped" or bool(kept.piece_text),
         why_not=asked.why_not if isinstance(why, NoPlan) and kept.kind == "plan" else "",
-        far=_far(request, kept),
+        far=far,
+        others=[queued(one) for one in store.worked_out.under_way() if one.kept.id in far["first"]],
+        at_most=_at_most(kept),
         changed=changed,
         home=home,
         home_words=home_words,
@@ -285,17 +288,61 @@ def _far(request: Request, kept: Kept) -> dict[str, Any]:
     """How far a question is.
 
     Returns:
-        lines: sentences; share: for the bar, 0 … 1, or None; best: whether the best so far can be taken.
+        lines: sentences; share: for the bar, 0 … 1, or None; best: whether the best so far can be taken;
+        first: ids of the questions that come first.
     """
+    far: dict[str, Any] = {"lines": [], "share": None, "best": False, "first": []}
     if not kept.is_unfinished:
-        return {"lines": [], "share": None, "best": False}
+        return far
     told = workroom_of(request).told(kept.id)
     if told is None:
-        before = store_of(request).worked_out.before(kept) if kept.state == "waiting" else 0
-        others = f"{several(before, 'other')} {'comes' if before == 1 else 'come'} first." if before else ""
-        return {"lines": [others or "It is begun in a moment."], "share": None, "best": False}
+        first = store_of(request).worked_out.before(kept) if kept.state == "waiting" else []
+        others = f"{several(len(first), 'other')} {'comes' if len(first) == 1 else 'come'} first."
+        return far | {"lines": [others if first else "It is begun in a moment."], "first": first}
     can_be_taken = kept.kind == "plan" and told.minutes is not None and not told.is_enough
-    return {"lines": list(_lines(kept, told)), "share": _share(told), "best": can_be_taken}
+    return far | {"lines": list(_lines(kept, told)), "share": _share(told), "best": can_be_taken}
+
+
+@dataclass(frozen=True, slots=True)
+class Queued:
+    """A line for something that is being worked out.
+
+    Attributes:
+        name: of the piece; it may be blank.
+        about: what is worked out of it.
+        address: of its page, where it can be stopped.
+    """
+
+    name: str
+    about: str
+    address: str
+    is_begun: bool
+
+
+def queued(under_way: UnderWay) -> Queued:
+    """The line of a question that is unfinished."""
+    kept, come, back = under_way.kept, under_way.come, ""
+    if come is None and under_way.pieces:
+        back = f"/pieces/{under_way.pieces[0]}/ways"
+    return Queued(
+        _name_of(come.file_text if come is not None else kept.piece_text),
+        about_words(kept),
+        address_of(kept.id, back=back, to_come=None if come is None else come.id),
+        kept.state == "working",
+    )
+
+
+def about_words(kept: Kept) -> str:
+    """What a question asks, in a few words."""
+    return QUESTIONS[kept.kind].about if kept.kind in QUESTIONS else "What was asked"
+
+
+def _at_most(kept: Kept) -> str:
+    """How long it is worked on, in a sentence; "" where that is not said with the question."""
+    limit = kept.options.get("limit")
+    if not isinstance(limit, int | float) or not 1.0 <= limit < 1e6:
+        return ""
+    return f"It is worked on for {seconds_text(limit)} at most."
 
 
 def _lines(kept: Kept, told: Told) -> list[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import multiprocessing
 import os
 import shutil
 import socket
@@ -27,8 +26,8 @@ from server.settings import DATABASE_NAME
 from server.store.database import Store, utc_now
 from server.store.weavings import Weaving
 from tests.browser.screen import PATIENCE
-from tests.browser.serving import serve
 from tests.demo import demo_order, demo_text
+from tests.forks import split_off
 
 FLAGS = [
     "--headless",
@@ -45,10 +44,6 @@ expect.set_options(timeout=PATIENCE * 1000)
 
 # for all requests, each on a connection of its own: a new client reads certificates, longer than a page takes
 ASKING = httpx.Client(timeout=PATIENCE, limits=httpx.Limits(max_keepalive_connections=0))
-
-# a process that has read the server's code and splits off one server after another: each comes up at once
-FORKS = multiprocessing.get_context("forkserver")
-FORKS.set_forkserver_preload(["server.serving", "tests.browser.serving"])
 
 
 @dataclass
@@ -79,8 +74,7 @@ class House:
         """Start the server and wait until it answers."""
         log = self.data / "server.log"
         command = ["--port", str(self.port), "--data", str(self.data), *self.options]
-        self.process = FORKS.Process(target=serve, args=(command, log), daemon=True)
-        self.process.start()
+        self.process = split_off(command, log)
         deadline = time.monotonic() + PATIENCE
         while time.monotonic() < deadline:
             try:
@@ -170,6 +164,20 @@ def shared_house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
 def runner(shared_house: House) -> Runner:
     """A runner that waits to be put on its loom."""
     return bring_in(shared_house)
+
+
+def kinds_of(runner: Runner) -> list[tuple[str, int]]:
+    """The kinds of cards of a piece, with the number of the first of each, in order."""
+    first = {card.kind: card.number for card in reversed(runner.weaving().cards)}
+    return sorted(first.items(), key=lambda entry: entry[1])
+
+
+@pytest.fixture(scope="module")
+def nearly_woven(shared_house: House) -> Runner:
+    """One runner for all pages of a file that are only looked at."""
+    runner = bring_in(shared_house)
+    runner.put_on_loom(kinds_of(runner)[-2][1])
+    return runner
 
 
 @pytest.fixture

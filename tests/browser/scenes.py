@@ -4,13 +4,19 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from typing import Any
 
-import httpx
 from playwright.sync_api import Page
 
+from server.design.piece_file import read_piece
+from server.plan.planner import plan
 from server.store.worked_out import State, Wanted
-from tests.browser.conftest import Runner
+from server.ways.questions import key_of, outcome
+from server.web.ways_cells import SECONDS
+from server.working import Job
+from tests.browser.conftest import ASKING, Runner, kinds_of
 from tests.browser.device import set_device, wait_for_hold
+from tests.examples import PIECE, piece_order, piece_text
 
 PAGES = [
     "/",
@@ -53,12 +59,6 @@ PAGES = [
     "/pieces/999",
 ]
 """Every page but the instruction; {piece} is the address of a piece that is on the loom."""
-
-
-def kinds_of(runner: Runner) -> list[tuple[str, int]]:
-    """The kinds of cards of a piece, with the number of the first of each, in order."""
-    first = {card.kind: card.number for card in reversed(runner.weaving().cards)}
-    return sorted(first.items(), key=lambda entry: entry[1])
 
 
 def _at(runner: Runner, tablet: Page, kind: str, beyond: int = 0, look: str = "") -> None:
@@ -127,7 +127,7 @@ def _went_apart(runner: Runner, tablet: Page) -> None:
     tablet.locator(".net-strip").wait_for()
     tablet.locator("button.done").click()
     tablet.locator(f"#done-form [name=turn][value='{place.turn + 1}']").wait_for(state="attached")
-    httpx.post(f"{runner.url}/back", data={"card": place.card, "turn": place.turn})
+    ASKING.post(f"{runner.url}/back", data={"card": place.card, "turn": place.turn})
     tablet.context.set_offline(False)
     tablet.get_by_role("dialog", name="Two screens went apart").wait_for()
 
@@ -162,6 +162,48 @@ def _asked(runner: Runner, state: State) -> str:
     return f"{runner.house.url}/working/{kept.id}?piece={come}"
 
 
+def _answered(runner: Runner, kind: str, text: str, options: dict[str, Any]) -> int:
+    """The id of a question of a small piece that is answered, or refused, as the server would have done."""
+    worked_out = runner.house.store.worked_out
+    kept, _ = worked_out.ask(
+        key_of(kind, read_piece(text), options),
+        kind,
+        text,
+        options,
+        server=os.getpid(),
+        most=99,
+        serves=lambda _: True,
+    )
+    if kept.is_unfinished:
+        ended = outcome(kind, text, options, Job(kept))
+        worked_out.end(kept.id, ended.state, ended.content)
+    return kept.id
+
+
+def _few_cells(runner: Runner, tablet: Page) -> None:
+    piece = runner.house.store.add_piece(piece_text(), piece_order())
+    _answered(runner, "cells", piece_text(), {"most": 2, "stay": [[3, 3, 1, 2]], "limit": SECONDS})
+    tablet.goto(f"{runner.house.url}/pieces/{piece}/ways/cells?most=2&stay=3-3-1-2")
+    tablet.get_by_role("button", name="Take this one").first.wait_for()
+
+
+def _why_not(runner: Runner, tablet: Page) -> None:
+    text = piece_text(loom={**PIECE["loom"], "spare_shafts": 0})
+    asked = _answered(runner, "plan", text, {"limit": 10.0})
+    _answered(runner, "why not", text, {})
+    tablet.goto(f"{runner.house.url}/working/{asked}/why-not")
+    tablet.get_by_role("heading", name="would do", exact=False).nth(1).wait_for()
+
+
+def _part(runner: Runner, tablet: Page) -> None:
+    """A piece so long that a part of it is shown."""
+    rows = [*[".........", "#..###..#"] * 1_100, "..##.#..."]
+    text = piece_text(rows=rows)
+    piece = runner.house.store.add_piece(text, plan(read_piece(text)))
+    tablet.goto(f"{runner.house.url}/pieces/{piece}/ways/cells?show_row=1000")
+    tablet.get_by_role("link", name="Later rows").wait_for()
+
+
 COMPLAINTS = {"apart": "409", "not_held": "net::"}
 """What the browser complains of in a scene."""
 
@@ -178,6 +220,9 @@ SCENES: dict[str, Callable[[Runner, Page], None]] = {
     "planning": lambda runner, tablet: tablet.goto(_asked(runner, "waiting")) and None,
     "no_plan": lambda runner, tablet: tablet.goto(_asked(runner, "refused")) and None,
     "not_planned": lambda runner, tablet: tablet.goto(_asked(runner, "dropped")) and None,
+    "few_cells": _few_cells,
+    "why_not": _why_not,
+    "part": _part,
     "apart": _went_apart,
     "not_held": _not_held,
 }

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page
 
-PATIENCE = 20.0
+PATIENCE = 60.0
 """Seconds for a server to come up, or a page to follow a tap. Far more than either takes."""
 
 READ = """() => {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -13,9 +14,10 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page
 
-from tests.browser.conftest import Complaints, NewTablet, Runner
+from server.settings import resource_dir
+from tests.browser.conftest import Complaints, NewTablet, Runner, kinds_of
 from tests.browser.device import set_device
-from tests.browser.scenes import COMPLAINTS, PAGES, SCENES, kinds_of
+from tests.browser.scenes import COMPLAINTS, PAGES, SCENES
 
 pytestmark = pytest.mark.browser
 
@@ -38,17 +40,22 @@ class Look:
         return "-".join([self.chosen, self.scheme, self.contrast, self.forced])
 
 
-LOOKS = [
+CHOSEN = [
     Look("light"),
     Look("dark"),
     Look("contrast"),
     Look("contrast", "dark"),
-    Look("system"),
-    Look("system", "dark"),
-    Look("system", contrast="more"),
-    Look("system", "dark", "more"),
     Look("system", forced="active"),
 ]
+"""All looks there are."""
+
+AS_CHOSEN = {
+    Look("system"): Look("light"),
+    Look("system", "dark"): Look("dark"),
+    Look("system", contrast="more"): Look("contrast"),
+    Look("system", "dark", "more"): Look("contrast", "dark"),
+}
+"""Where nothing is chosen, the device's own settings give one of them."""
 
 
 @cache
@@ -67,9 +74,6 @@ def wear(tablet: Page, look: Look) -> None:
     tablet.evaluate("look => { document.documentElement.dataset.look = look; }", look.chosen)
 
 
-PARTS = 4
-
-
 def violations(tablet: Page, run: dict[str, Any], within: dict[str, Any] | None = None) -> list[str]:
     """What axe finds on the page that is open, or in a part of it: rule and element."""
     if not tablet.evaluate("typeof axe === 'object'"):
@@ -83,82 +87,75 @@ def violations(tablet: Page, run: dict[str, Any], within: dict[str, Any] | None 
     ]
 
 
-IS_NEW = """first => {
+MARK_ALIKE = """() => {
   const colours = ['color', 'background-color', 'background-image', 'opacity', 'filter', 'text-shadow',
     'display', 'visibility', 'font-size', 'font-weight'];
-  const told = (element, names) => [null, '::before', '::after'].map(part => {
+  const told = element => [null, '::before', '::after'].map(part => {
     const style = getComputedStyle(element, part);
     const isThere = part === null || style.content !== 'none';
-    return isThere ? names.map(name => style.getPropertyValue(name)).join() : '';
+    return isThere ? colours.map(name => style.getPropertyValue(name)).join() : '';
   }).join(';');
-  const elements = [...document.querySelectorAll('*')], kinds = new Map(), numbers = new Map(), shown = [];
-  for (const element of elements) {
+  const kinds = new Map(), numbers = new Map();
+  for (const element of document.querySelectorAll('*')) {
     const words = element.textContent.trim(), names = element.getAttributeNames();
     const kind = [
       numbers.get(element.parentElement), element.tagName, element.getAttribute('class'),
-      names.filter(name => name !== 'data-alike'), told(element, colours),
+      names.filter(name => name !== 'data-alike'), told(element),
       Math.min(words.length, 2), /[\\p{L}\\p{N}]/u.test(words),
     ].join('|');
     element.toggleAttribute('data-alike', kinds.has(kind) && !element.firstElementChild);
     if (!kinds.has(kind)) kinds.set(kind, kinds.size);
     numbers.set(element, kinds.get(kind));
-    shown.push(kind, told(element, ['width', 'height']));
   }
-  const look = shown.join('\\n');
-  if (first) window.looksSeen = new Set();
-  const seen = window.looksSeen.size;
-  return window.looksSeen.add(look).size > seen;
 }"""
-"""Whether what a verdict on contrast depends on, of all elements, is as in no look before on this page.
+"""Mark each element with none in it that is like one before but for its size, as is all that it stands in."""
 
-It marks each element with none in it that is like one before but for its size, as is all that it stands in.
-"""
 NO_TWO_ALIKE: dict[str, Any] = {"exclude": ["[data-alike]"]}
+
+
+PARTS = 6
 
 
 def wrong_with(tablet: Page, where: str, at_loom: bool) -> list[str]:
     """What axe finds on a page: by all rules in the first look, by those of contrast in every other.
 
-    A look in which every element has the same colours as in one before is not looked at twice. In every look
-    but the first, of rows and cells that are all alike one is looked at.
+    In every look but the first, of rows and cells that are all alike one is looked at.
     """
     extra = {rule: {"enabled": True} for rule in AAA} if at_loom else {}
+    every = {"type": "tag", "values": TAGS}
+    colours = {"type": "rule", "values": ["color-contrast", *(AAA if at_loom else ())]}
     wrong = []
-    for number, look in enumerate(LOOKS):
+    for number, look in enumerate(CHOSEN):
         wear(tablet, look)
-        if not tablet.evaluate(IS_NEW, number == 0) and look.forced == "none":
-            continue
-        colours = {"type": "rule", "values": ["color-contrast", *(AAA if at_loom else ())]}
-        every = {"type": "tag", "values": TAGS}
-        found = violations(
-            tablet,
-            {"runOnly": every if number == 0 else colours, "rules": extra},
-            None if number == 0 else NO_TWO_ALIKE,
-        )
+        if number == 0:
+            found = violations(tablet, {"runOnly": every, "rules": extra})
+        else:
+            tablet.evaluate(MARK_ALIKE)
+            found = violations(tablet, {"runOnly": colours, "rules": extra}, NO_TWO_ALIKE)
         wrong += [f"{where}, {look.name}: {line}" for line in found]
     return wrong
 
 
 @pytest.mark.parametrize("part", range(PARTS))
 def test_axe_finds_nothing_on_any_page(
-    runner: Runner, new_tablet: NewTablet, complaints: Complaints, part: int
+    nearly_woven: Runner, new_tablet: NewTablet, complaints: Complaints, part: int
 ) -> None:
     """In parts, so that none comes near the time after which a test counts as hung."""
     tablet = new_tablet(1024, 768)
-    runner.put_on_loom(kinds_of(runner)[-2][1])
     wrong: list[str] = []
     for place in PAGES[part::PARTS]:
-        tablet.goto(runner.house.url + place.format(piece=f"/pieces/{runner.id}"))
+        tablet.goto(nearly_woven.house.url + place.format(piece=f"/pieces/{nearly_woven.id}"))
         wrong += wrong_with(tablet, place, at_loom=False)
     assert wrong == []
     refused = [code for code in ("404", "422") if any(code in said for said in complaints.heard)]
     complaints.forgive(*refused)
 
 
-def test_axe_finds_nothing_on_any_kind_of_card(runner: Runner, new_tablet: NewTablet) -> None:
+@pytest.mark.parametrize("part", range(2))
+def test_axe_finds_nothing_on_any_kind_of_card(runner: Runner, new_tablet: NewTablet, part: int) -> None:
     tablet = new_tablet(1024, 768)
     wrong: list[str] = []
-    for kind, number in kinds_of(runner):
+    for kind, number in kinds_of(runner)[part::2]:
         runner.put_on_loom(number)
         tablet.goto(f"{runner.url}/loom")
         wrong += wrong_with(tablet, kind, at_loom=True)
@@ -233,25 +230,50 @@ def pairs() -> Iterator[tuple[str, str]]:
         yield from product([ink], grounds)
 
 
-@pytest.mark.parametrize("look", LOOKS, ids=lambda look: look.name)
+def values(tablet: Page) -> dict[str, list[int]]:
+    """The colours of the look that is shown."""
+    found: dict[str, list[int]] = tablet.evaluate(VALUES, sorted({name for pair in pairs() for name in pair}))
+    return found
+
+
+@pytest.mark.parametrize("look", CHOSEN, ids=lambda look: look.name)
 def test_all_that_is_written_and_drawn_stands_out_seven_to_one(
     runner: Runner, new_tablet: NewTablet, look: Look
 ) -> None:
     tablet = new_tablet()
     tablet.goto(runner.house.url)
     wear(tablet, look)
-    names = sorted({name for pair in pairs() for name in pair})
-    colours = tablet.evaluate(VALUES, names)
+    colours = values(tablet)
     low = {
         f"{ink} on {ground}": contrast(colours[ink], colours[ground])
         for ink, ground in pairs()
         if contrast(colours[ink], colours[ground]) < 7
     }
     assert low == {}, json.dumps(colours)
-    shown = tablet.evaluate("getComputedStyle(document.documentElement).colorScheme")
+    shown = tablet.evaluate(SCHEME)
     is_dark = look.chosen == "dark" or (look.chosen != "light" and look.scheme == "dark")
     if look.forced == "none":
         assert shown == ("dark" if is_dark else "light")
+
+
+SCHEME = "getComputedStyle(document.documentElement).colorScheme"
+
+
+def test_as_the_device_is_set_it_looks_as_if_that_were_chosen(runner: Runner, new_tablet: NewTablet) -> None:
+    tablet = new_tablet()
+    tablet.goto(runner.house.url)
+    for look, chosen in AS_CHOSEN.items():
+        wear(tablet, look)
+        shown = values(tablet), tablet.evaluate(SCHEME)
+        wear(tablet, chosen)
+        assert shown == (values(tablet), tablet.evaluate(SCHEME)), look.name
+
+
+def test_looks_are_told_apart_in_one_file_alone() -> None:
+    """So what is a contrast in a look that was chosen is one, too, where the device is set so."""
+    sheets = {path.name: path.read_text("utf-8") for path in resource_dir("static").glob("*.css")}
+    told = re.compile(r"data-look|prefers-(?:color-scheme|contrast)|light-dark\(")
+    assert [name for name, text in sheets.items() if told.search(text)] == ["looks.css"]
 
 
 BAD = """<!doctype html><html><body><main>

@@ -107,3 +107,23 @@ def test_without_scripts_too(shared_house: House, new_tablet: NewTablet) -> None
     kept = shared_house.store.board.design(design)
     assert kept is not None
     assert [(band.name, len(band.rows)) for band in kept.design.bands] == [("sail", 40)]
+
+
+def test_what_the_server_says_of_a_file_too_large_is_shown(
+    shared_house: House, new_tablet: NewTablet, complaints: Complaints
+) -> None:
+    tablet = new_tablet(1024, 768)
+    tablet.goto(shared_house.url)
+    tablet.get_by_label("Piece file").set_input_files(
+        {"name": "piece.json", "mimeType": "application/json", "buffer": b" " * 3_000_000}
+    )
+    tablet.get_by_role("button", name="Plan it").click()
+    said = tablet.get_by_role("alert")
+    expect(said).to_contain_text("The file is larger than 1 MB, the most that can be brought in here.")
+    expect(said).not_to_contain_text("No answer came")
+    complaints.forgive("413")
+    tablet.context.set_offline(True)
+    tablet.get_by_role("button", name="Plan it").click()
+    expect(said).to_contain_text("No answer came, so nothing is counted yet.")
+    complaints.forgive("ERR_INTERNET_DISCONNECTED", "htmx:afterRequest", "htmx:sendError")
+    tablet.context.set_offline(False)

@@ -10,12 +10,11 @@ import socket
 from collections.abc import Iterator
 from pathlib import Path
 
-import httpx
 import pytest
 from playwright.sync_api import Browser, Error, Page, Route, expect
 
 from server.web.static_files import static_url
-from tests.browser.conftest import Complaints, House, NewTablet, Runner, bring_in, free_port
+from tests.browser.conftest import ASKING, Complaints, House, NewTablet, Runner, bring_in, free_port
 from tests.browser.device import set_device, wait_for_hold
 from tests.browser.screen import Screen, press_done, read, tick_both, wait_for_turn
 
@@ -326,7 +325,7 @@ def test_where_kept_taps_cannot_be_handed_in_a_correction_leads_back_to_the_inst
     strip(tablet)
     go_on(tablet, 2)
     tablet.close()
-    httpx.post(f"{own_runner.url}/next", data={"card": screen.card, "turn": screen.turn})
+    ASKING.post(f"{own_runner.url}/next", data={"card": screen.card, "turn": screen.turn})
     page = tablet.context.new_page()
     tablet.context.set_offline(False)
     page.goto(f"{own_runner.url}/put-right/too-far")
@@ -353,7 +352,7 @@ def test_taps_that_were_kept_while_the_piece_was_woven_elsewhere_can_be_noted_do
     cards = own_runner.weaving().cards
     own_runner.put_on_loom(len(cards) - 1)
     place = own_runner.weaving().place
-    httpx.post(f"{own_runner.url}/next", data={"card": place.card, "turn": place.turn})
+    ASKING.post(f"{own_runner.url}/next", data={"card": place.card, "turn": place.turn})
     page = tablet.context.new_page()
     tablet.context.set_offline(False)
     page.goto(f"{own_runner.url}/loom")
@@ -387,7 +386,7 @@ def test_a_browser_without_room_for_instructions_shows_none_rather_than_a_wrong_
     screen = at_loom(own_runner, tablet)
     tablet.locator("html[data-stores]").wait_for()
     tablet.evaluate(NO_ROOM)
-    httpx.post(f"{own_runner.url}/back", data={"card": screen.card, "turn": screen.turn})
+    ASKING.post(f"{own_runner.url}/back", data={"card": screen.card, "turn": screen.turn})
     wait_for_turn(tablet, screen.turn + 1)  # the hold is begun anew, and cannot be kept
     wait_for_hold(tablet)
     own_runner.house.kill()
@@ -463,7 +462,7 @@ def test_a_full_browser_does_not_stand_in_the_way_of_a_server_that_answers(
     wait_for_hold(tablet)
     quota = {"origin": runner.house.url, "quotaSize": 1}
     tablet.context.new_cdp_session(tablet).send("Storage.overrideQuotaForOrigin", quota)
-    httpx.post(f"{runner.url}/next", data={"card": screen.card, "turn": screen.turn})
+    ASKING.post(f"{runner.url}/next", data={"card": screen.card, "turn": screen.turn})
     tablet.goto(f"{runner.url}/loom")
     assert tablet.locator("html").get_attribute("data-stored") is None
     assert read(tablet).turn == screen.turn + 1
@@ -555,7 +554,7 @@ def test_a_link_that_goes_silent_is_noticed_without_a_tap_and_comes_back_without
     freeze(own_runner.house, stopped=False)
     wait_until_connected(tablet)
     expect_each_counted_once(own_runner, seen, begun=screen.turn)
-    httpx.post(f"{own_runner.url}/next", data={"card": screen.card + 2, "turn": screen.turn + 2})
+    ASKING.post(f"{own_runner.url}/next", data={"card": screen.card + 2, "turn": screen.turn + 2})
     wait_for_turn(tablet, screen.turn + 3)  # it follows again
     assert tablet.evaluate("window.isStillThere")
 
@@ -838,7 +837,7 @@ def test_a_page_from_the_store_is_marked_and_asks_anew(own_runner: Runner, new_t
     assert fresh.locator("html").get_attribute("data-stored") is not None
     assert "Not connected" in strip(fresh)
     own_runner.house.start()
-    httpx.post(
+    ASKING.post(
         f"{own_runner.url}/next", data={"card": screen.card, "turn": screen.turn}, follow_redirects=False
     )
     fresh.locator(".net-strip").wait_for(state="hidden")
@@ -858,7 +857,7 @@ def went_apart(runner: Runner, new_tablet: NewTablet) -> tuple[Page, Screen]:
     strip(tablet)
     go_on(tablet, 3)
     for number in range(5):
-        answer = httpx.post(
+        answer = ASKING.post(
             f"{runner.url}/next", data={"card": screen.card + number, "turn": screen.turn + number}
         )
         assert answer.status_code == 303
@@ -934,7 +933,7 @@ def test_two_stories_are_told_to_their_end_however_long_they_are(
     tablet.context.set_offline(True)
     strip(tablet)
     go_on(tablet, STEPS)  # more than are handed in at once
-    httpx.post(f"{runner.url}/next", data={"card": screen.card, "turn": screen.turn})
+    ASKING.post(f"{runner.url}/next", data={"card": screen.card, "turn": screen.turn})
     tablet.context.set_offline(False)
     tablet.get_by_role("dialog").locator("section").last.get_by_role("listitem").nth(STEPS - 1).wait_for()
     tablet.get_by_role("button", name="Go on from where this screen is").tap()
@@ -954,7 +953,7 @@ def test_ticks_outlive_the_choice_between_two_stories(
     for number in (0, 3, 5):
         turn += 1
         tick(tablet, first + number, turn)
-    httpx.post(f"{runner.url}/next", data={"card": first, "turn": turn - 3})
+    ASKING.post(f"{runner.url}/next", data={"card": first, "turn": turn - 3})
     tablet.context.set_offline(False)
     both = tablet.get_by_role("dialog", name="Two screens went apart")
     both.get_by_role("button", name="Go on from where this screen is").tap()

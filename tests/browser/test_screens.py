@@ -6,11 +6,10 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 from urllib.parse import urlsplit
 
-import httpx
 import pytest
 from playwright.sync_api import Page, expect
 
-from tests.browser.conftest import Complaints, NewTablet, Runner
+from tests.browser.conftest import ASKING, Complaints, NewTablet, Runner
 from tests.browser.device import wait_for_hold
 from tests.browser.screen import Screen, press_done, read, wait_for_turn
 
@@ -80,10 +79,10 @@ def test_what_is_chosen_on_another_device_shows_at_once_and_on_all_that_is_held(
     screen = at_loom(runner, tablet)
     marks = set()
     for end in ("back", "weaver"):
-        httpx.post(f"{house.url}/preferences", data={"shafts_from": end})
+        ASKING.post(f"{house.url}/preferences", data={"shafts_from": end})
         tablet.get_by_role("status").get_by_text("was changed on another screen").wait_for()
         assert read(tablet).turn == screen.turn
-        sent = httpx.get(f"{runner.url}/loom").text
+        sent = ASKING.get(f"{runner.url}/loom").text
         marks.add(tablet.locator("main").get_attribute("data-mark"))
         assert f'data-mark="{tablet.locator("main").get_attribute("data-mark")}"' in sent
         wait_for_hold(tablet)
@@ -180,7 +179,7 @@ def test_a_screen_goes_along_when_the_piece_comes_off_the_loom(runner: Runner, n
     runner.put_on_loom()
     tablet = new_tablet()
     screen = at_loom(runner, tablet)
-    answer = httpx.post(f"{runner.url}/aside", data={"card": screen.card, "turn": screen.turn})
+    answer = ASKING.post(f"{runner.url}/aside", data={"card": screen.card, "turn": screen.turn})
     assert answer.status_code == 303
     tablet.wait_for_url(runner.url)
 
@@ -192,7 +191,7 @@ def test_a_storm_of_taps_from_everywhere_counts_each_turn_once(runner: Runner, n
 
     def tap(number: int) -> int:
         body = [{"key": f"{number:032x}", "kind": "next", "card": screen.card, "turn": screen.turn, "age": 0}]
-        return httpx.post(f"{runner.url}/taps", json=body, timeout=20).status_code
+        return ASKING.post(f"{runner.url}/taps", json=body).status_code
 
     with ThreadPoolExecutor(8) as crowd:
         answers = list(crowd.map(tap, range(24)))

@@ -39,6 +39,18 @@ def test_when_the_plan_is_there_the_page_leads_to_the_piece(runner: Runner, new_
     expect(tablet.get_by_role("heading", level=1)).to_contain_text("1 ")
 
 
+def test_what_comes_first_is_shown_until_it_has_ended(runner: Runner, new_tablet: NewTablet) -> None:
+    tablet = new_tablet(390, 844)
+    first, address_of_first = asked(runner, 4)
+    _, address = asked(runner, 5)
+    tablet.goto(address)
+    other = tablet.get_by_role("link", name="The plan: 4 ")
+    expect(other).to_have_attribute("href", address_of_first.removeprefix(runner.house.url))
+    answer(runner, first)
+    expect(other).to_have_count(0)
+    expect(tablet.get_by_text("It is begun in a moment.")).to_be_visible()
+
+
 def test_stopped_on_another_screen_this_one_says_so(runner: Runner, new_tablet: NewTablet) -> None:
     one, other = new_tablet(), new_tablet()
     _, address = asked(runner, 2)

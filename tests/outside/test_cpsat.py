@@ -35,7 +35,7 @@ MIDDLING: list[dict[str, Any]] = [
 ]
 
 
-def compare(piece: dict[str, Any], seconds: float = 15.0) -> tuple[bool, Solved]:
+def compare(piece: dict[str, Any], seconds: float = 60.0) -> tuple[bool, Solved]:
     """Whether both are proven; fails where they contradict each other."""
     other = solve(piece, seconds)
     try:
@@ -57,10 +57,10 @@ def compare(piece: dict[str, Any], seconds: float = 15.0) -> tuple[bool, Solved]
     return order.proven and other.proven, other
 
 
-def test_two_solvers_agree() -> None:
-    both_proven = sum(compare(pointed_piece(**middling))[0] for middling in MIDDLING)
-    # on a slow machine one or two may run out of time; if most did, this would compare nothing
-    assert both_proven >= len(MIDDLING) * 2 // 3
+@pytest.mark.parametrize("middling", MIDDLING, ids=lambda middling: f"seed {middling['seed']}")
+def test_two_solvers_agree(middling: dict[str, Any]) -> None:
+    both_proven, _ = compare(pointed_piece(**middling))
+    assert both_proven, "it was too large for one of them: this has compared nothing"
 
 
 @pytest.mark.parametrize("seed", range(6))

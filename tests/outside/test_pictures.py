@@ -42,7 +42,7 @@ def within(greys: np.ndarray) -> float:
     return float(((greys - greys.mean()) ** 2).sum()) if greys.size else 0.0
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.lists(st.integers(0, 255), min_size=2, max_size=40))
 def test_the_level_is_that_of_least_spread_on_either_side(dots: list[int]) -> None:
     """N. Otsu, 1979: the greatest variance between is the least within; here by trying every level."""
@@ -52,7 +52,7 @@ def test_the_level_is_that_of_least_spread_on_either_side(dots: list[int]) -> No
     assert spread[level] == pytest.approx(min(spread), abs=1e-6)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.integers(1, 9), st.integers(1, 9), st.integers(1, 6), st.integers(1, 6), st.integers(0, 2**32))
 def test_a_cell_is_dark_if_the_mean_of_its_dots_is(
     units: int, rows: int, across: int, down: int, seed: int
@@ -82,7 +82,7 @@ def patches(cells: Cells) -> list[list[tuple[int, int]]]:
     return found
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.integers(1, 12), st.integers(1, 12), st.floats(0, 1), st.integers(1, 12), st.integers(0, 2**32))
 def test_specks_are_those_found_by_walking_from_cell_to_cell(
     rows: int, units: int, share: float, smallest: int, seed: int

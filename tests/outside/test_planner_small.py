@@ -104,6 +104,43 @@ def test_no_small_piece_has_a_cheaper_order(piece: dict[str, Any]) -> None:
         assert faults(piece, json.loads(write_workorder(by_hand))) == []
 
 
+CHEAP_BUT_FOR_CORDS = {"walk": 0, "insert": 0, "take": 0, "withdraw": 0, "move_cords": 5, "pull": 1}
+
+
+@pytest.mark.parametrize(
+    ("piece", "minutes"),
+    [
+        (
+            piece_with(
+                ["#....", *["####."] * 4, "#...."],
+                leashes=[1, 1, 2, 2, 2],
+                single_cords=[3, 4, 5],
+                temporaries_may_stay=False,
+            ),
+            30,
+        ),
+        (
+            piece_with(
+                ["##...."] * 9 + ["...##."] * 9, leashes=[1, 1, 1, 2, 2, 2], single_cords=[1, 2, 3, 4, 5, 6]
+            ),
+            33,
+        ),
+    ],
+)
+def test_temporaries_that_save_pulls_only_may_take_over_a_spare_handle_from_each_other(
+    piece: dict[str, Any], minutes: int
+) -> None:
+    piece["minutes"] = CHEAP_BUT_FOR_CORDS
+    piece["loom"] |= {"pattern_shafts": 2, "spare_shafts": 1, "spare_handles": 1, "temporaries_per_shaft": 1}
+    best = best_order(piece, largest=10**5)
+    assert best is not None
+    assert best.minutes == minutes
+    order = plan(read_piece(json.dumps(piece)), limit=20)
+    assert order.proven
+    assert order.totals.minutes == pytest.approx(minutes)
+    assert faults(piece, json.loads(write_workorder(order))) == []
+
+
 def bits(units: Iterable[int]) -> int:
     return sum(1 << unit - 1 for unit in units)
 
@@ -125,7 +162,7 @@ def as_the_contract_says(piece: dict[str, Any]) -> set[int]:
 def our_candidates(piece: dict[str, Any]) -> set[int]:
     """The parts that the planner takes into account, for such a piece."""
     read = read_piece(json.dumps(piece))
-    found = candidates(read.loom, 1, set(read.rows))
+    found = candidates(read.loom, 1, [set(read.rows)])
     assert found.complete
     return {bits(part) for part in found.parts}
 
@@ -174,7 +211,7 @@ def test_the_parts_that_the_planner_looks_at_suffice(piece: dict[str, Any]) -> N
 
 def test_candidates_of_a_shaft_without_demands_are_none() -> None:
     loom = Loom(leashes=(1, 1, 1), single_cords=frozenset(), pattern_shafts=1, spare_shafts=1)
-    assert candidates(loom, 1, [frozenset()]).parts == ()
+    assert candidates(loom, 1, [[frozenset()]]).parts == ()
 
 
 @pytest.mark.parametrize("name", ["IN_COMMON", "NEARLY_ALL"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import random
 from fractions import Fraction
 from itertools import combinations
@@ -12,10 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from server.design.piece_file import read_piece
-from server.plan.planner import NoPlan
+from server.plan.planner import NoPlan, plan
 from server.ways.few_cells import few_cells
 from tests.outside.exhaustive import Best, TooLarge, best_order
-from tests.outside.pieces import examples, small_piece
+from tests.outside.pieces import examples, pointed_piece, small_piece
 
 CLOSE = Fraction(3, 10**6)
 MOST = 3
@@ -98,3 +99,33 @@ def test_no_design_within_so_many_cells_takes_less(seed: int) -> None:
         assert takes.insertions == 0
     elif found.ended == "asked" and found.drawn.insertions:
         assert found.most == MOST
+
+
+@examples(6)
+@given(st.integers(0, 2**31))
+def test_no_single_cell_does_more(seed: int) -> None:
+    # on any shaft that needs a temporary: too many designs for the exhaustive search, so the planner is asked
+    rng = random.Random(seed)
+    piece = pointed_piece(seed, shafts=3, rows=rng.choice([4, 5, 6]), spare_handles=rng.choice([0, 0, 1]))
+    try:
+        found = few_cells(read_piece(json.dumps(piece)), 1)
+    except NoPlan:
+        return
+    assert found.unsure == ()
+    takes = found.drawn
+    if found.better:
+        takes = found.better[0].takes
+        cells = tuple((cell.row, cell.unit) for cell in found.better[0].cells)
+        assert minutes_of(turned(piece, cells)) == takes.minutes
+    for cell in free_cells(piece, rng, 100):
+        assert takes.minutes <= minutes_of(turned(piece, (cell,))) + 1e-6, (seed, cell)
+
+
+def minutes_of(piece: dict[str, Any]) -> float:
+    """What the planner's order takes; endless where there is none."""
+    try:
+        order = plan(read_piece(json.dumps(piece)))
+    except NoPlan:
+        return math.inf
+    assert order.proven
+    return order.totals.minutes

@@ -231,7 +231,7 @@ def test_bands_are_put_in_where_they_are_wanted() -> None:
         put_in(DESIGN, bands, 4, "New")
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.data())
 def test_the_cloth_shows_on_its_right_side_what_was_brought(data: st.DataObject) -> None:
     """Wherever it lies, and whichever side faces up: the figure, on ground."""

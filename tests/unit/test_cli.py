@@ -92,6 +92,32 @@ def test_plan_hands_the_limit_on(
     assert [call["limit"] for call in planner] == [10.0, 0.5]
 
 
+@pytest.mark.parametrize("command", ["plan", "import"])
+def test_what_the_loom_lacks_is_said_once_and_where_to_go(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, command: str
+) -> None:
+    def none(piece: object, **options: object) -> WorkOrder:
+        lacks = "{rows} for parts of 3 shafts at once: {}. Spare shafts on this loom: 2."
+        sentences = [Sentence(lacks, (1, 2, row), (row,)) for row in (3, 4, 5)]
+        raise NoPlan(*sentences, Sentence("3 spare shafts would do, everything else as it is."))
+
+    monkeypatch.setattr(planning, "plan", none)
+    path = tmp_path / "piece.json"
+    path.write_text(piece_text())
+    data = ("--data", str(tmp_path)) if command == "import" else ()
+    status, out, err = run(capsys, command, str(path), *data)
+    assert (status, out) == (3, "")
+    assert err == (
+        f"spareshaft: {path}: Row 3 asks for parts of 3 shafts at once: 1, 2 and 3. "
+        "Spare shafts on this loom: 2. "
+        "Row 4 asks for parts of 3 shafts at once: 1, 2 and 4. "
+        "Row 5 asks for parts of 3 shafts at once: 1, 2 and 5. "
+        "3 spare shafts would do, everything else as it is. "
+        f"{planning.WHAT_WOULD_DO}\n"
+    )
+    assert "“What would do?”" in planning.WHAT_WOULD_DO
+
+
 @pytest.mark.parametrize("limit", ["0", "-1", "nan", "inf", "-inf", "ten", "", "1e999", "1,5", "\x1b[2J"])
 def test_plan_refuses_a_limit_that_is_none(
     piece_file: Path, capsys: pytest.CaptureFixture[str], planner: list[dict[str, Any]], limit: str
@@ -131,11 +157,14 @@ def test_a_plan_that_fails_its_own_check_is_not_given(
 @pytest.mark.parametrize(
     ("content", "why"),
     [
-        (b"", "not JSON"),
+        (b"", "The file is empty"),
+        (b"\xef\xbb\xbf \n", "The file is empty"),
+        (b"\x89PNG\r\n\x1a\n", "That is a picture. It belongs under “From a picture or a file”"),
+        (b'{"format": "spareshaft-warp"}', "the file of a warp. Bring it in on the page Warps."),
         (b"{", "not JSON"),
         (b"[]", "not a piece file"),
         (b"\xff\xfe", "not UTF-8"),
-        (b"\x00" * 100, "not JSON"),
+        (b"\x00" * 100, "The file is empty"),
         (b"[" * 200_000, "nested too deeply"),
         (piece_text(version=2).encode(), "version"),
         (piece_text(**{"\x1b[31mred": 1}).encode(), "not a key"),
@@ -255,7 +284,8 @@ def test_import_keeps_the_piece(
     status, out, err = run(capsys, "import", str(piece_file), "--data", str(data))
     assert (status, err) == (0, "")
     assert out == (
-        "Brought in “Harbour runner”: 3 rows, 2 walks, 5.7 minutes of changing. It is among the pieces now.\n"
+        "Brought in “Harbour runner”: 3 rows, 2 walks, 5.7 minutes besides the weaving. "
+        "It is among the pieces now.\n"
     )
     with closing(Store(data / DATABASE_NAME)) as store:
         assert [line.name for line in store.pieces()] == ["Harbour runner"]
@@ -289,6 +319,17 @@ def test_import_says_when_the_data_folder_cannot_be_used(
     assert (status, out) == (1, "")
     assert str(piece_file) in err
     assert_one_sentence(err)
+
+
+@pytest.mark.parametrize("words", [("import", "piece.json"), ("serve", "--port=0")])
+@pytest.mark.parametrize("below", ["", "deeper/down"])
+def test_a_file_named_as_data_folder_is_said_to_be_one(
+    piece_file: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...], below: str
+) -> None:
+    status, out, err = run(capsys, *words, "--data", str(piece_file / below))
+    assert (status, out) == (1, "")
+    assert err == f"spareshaft: {piece_file}: this is a file; name a folder with --data.\n"
+    assert piece_file.read_text() == piece_text()
 
 
 # serve: what is refused before anything is opened
@@ -362,6 +403,23 @@ def test_ctrl_c_ends_in_one_line(
     assert (status, out, err) == (cli.INTERRUPTED, "", "spareshaft: stopped.\n")
 
 
+def test_ctrl_c_is_heard_while_what_plans_is_still_loaded(piece_file: Path) -> None:
+    """What takes long to load is loaded within `main`; before, a Ctrl-C there ended in a traceback."""
+    hold = (
+        "import os, signal, sys\n"
+        "class Press:\n"
+        "    def find_spec(self, name, path=None, target=None):\n"
+        "        if name in ('numpy', 'pydantic', 'segno', 'server.plan'):\n"
+        "            os.kill(os.getpid(), signal.SIGINT)\n"
+        "sys.meta_path.insert(0, Press())\n"
+        "import server.cli\n"
+        "sys.exit(server.cli.main())"
+    )
+    command = [sys.executable, "-c", hold, "plan", str(piece_file)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (cli.INTERRUPTED, "", "spareshaft: stopped.\n")
+
+
 @pytest.mark.parametrize("proven", [False, True])
 def test_ctrl_c_ends_the_search_with_the_best_plan_so_far(
     piece_file: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, proven: bool
@@ -384,7 +442,7 @@ def test_ctrl_c_ends_the_search_with_the_best_plan_so_far(
     assert "Ctrl-C once more" in err
     assert ("the best plan so far, " in err) != proven
     if not proven:
-        assert "the best plan so far, 5.7 minutes of changing; none takes fewer than 4.2" in err
+        assert "the best plan so far, 5.7 minutes besides the weaving; none takes fewer than 4.2" in err
     assert signal.getsignal(signal.SIGINT) == before
 
 

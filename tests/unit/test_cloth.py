@@ -104,7 +104,7 @@ def test_equal_drafts_are_equal_and_others_are_not() -> None:
     assert len({one, *others}) == 7
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=60)
 @given(st.data())
 def test_a_part_is_cut_out_of_the_whole(data: st.DataObject) -> None:
     draft = draft_of("#..#.#", ".##..#", "#.#.#.", ends=3, picks=4, selvedge_ends=(2, 5))
@@ -141,7 +141,7 @@ def test_size() -> None:
 # --- runs ----------------------------------------------------------------------------------------------
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=60)
 @given(
     st.integers(1, 5).flatmap(lambda n: st.lists(st.lists(st.booleans(), min_size=n, max_size=n), min_size=1))
 )

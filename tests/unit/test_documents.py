@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
+import subprocess
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,12 +15,14 @@ from server.cli import main
 from server.design.piece_file import read_piece
 from server.plan.hand_rule import hand_rule
 from server.plan.planner import plan
+from server.plan.workorder import write_workorder
 from tests.demo import BOAT, RUNNER, demo_order, demo_piece
 
 HERE = Path(__file__).parents[2]
 README = (HERE / "README.md").read_text("utf-8")
 DEVELOPERS = (HERE / "DEVELOPERS.md").read_text("utf-8")
 BOTH = README + DEVELOPERS
+MAKEFILE = (HERE / "Makefile").read_text("utf-8")
 
 
 def help_of(*words: str, capsys: pytest.CaptureFixture[str]) -> str:
@@ -31,8 +35,7 @@ def help_of(*words: str, capsys: pytest.CaptureFixture[str]) -> str:
 def test_make_targets_exist() -> None:
     named = set(re.findall(r"\bmake ([a-z]+)\b(?!s the)", re.sub(r"and make[;.]", "", BOTH)))
     assert {"run", "test", "lint", "bench"} <= named
-    makefile = (HERE / "Makefile").read_text("utf-8")
-    targets = set(re.findall(r"^([a-z][a-z-]*):(?!=)", makefile, re.MULTILINE))
+    targets = set(re.findall(r"^([a-z][a-z-]*):(?!=)", MAKEFILE, re.MULTILINE))
     assert named <= targets
 
 
@@ -51,8 +54,38 @@ def test_commands_and_options_exist(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_exit_statuses_are_those_of_the_help(capsys: pytest.CaptureFixture[str]) -> None:
     said = help_of("plan", capsys=capsys).split("exit status:")[1]
-    in_readme = re.findall(r"^\| (\d) \|", README, re.MULTILINE)
-    assert in_readme == sorted(set(re.findall(r"\b\d\b", said)))
+    in_readme = re.findall(r"^\| (\d+) \|", README, re.MULTILINE)
+    assert in_readme == re.findall(r"^  (\d+)  ", said, re.MULTILINE)
+
+
+def test_what_the_readme_types_after_make_run_opens_what_make_run_opened() -> None:
+    typed = re.findall(r"^    (\.venv/bin/spareshaft .*)$", README, re.MULTILINE)
+    assert [re.sub(" runner.json", "", line).split()[1:] for line in typed] == [
+        ["--data", ".data", "--share"],
+        ["import", "--data", ".data"],
+    ]
+    (options,) = re.findall(r"`(make run OPTIONS=\"[^`]*)`", README)
+    (data,) = re.findall(r"^DATA := (.*)$", MAKEFILE, re.MULTILINE)
+    assert typed[0].split()[2] == data
+    asked = subprocess.run(
+        ["make", "--dry-run", *shlex.split(options)[1:]], cwd=HERE, capture_output=True, text=True, check=True
+    )
+    assert ".venv/bin/spareshaft --demo --data .data --port 8971" in asked.stdout.splitlines()
+
+
+def test_the_readme_names_all_that_is_in_the_demo() -> None:
+    start = re.sub(r"\s+", " ", README.split("## Start")[1].split("## On a tablet")[0])
+    design = json.loads((HERE / "demo_data" / "board" / "flag.json").read_text("utf-8"))["name"]
+    assert f"a design to draw on, “{design}”" in start
+    assert "two demo pieces" in start
+    assert len(list((HERE / "demo_data").glob("*.json"))) == 2
+
+
+def test_the_keys_of_a_plan_that_the_readme_names_are_in_it() -> None:
+    said = README.split("## In the terminal")[1].split("##")[0]
+    for key in ("proven", "bound"):
+        assert f"`{key}`" in said
+        assert key in json.loads(write_workorder(demo_order(RUNNER)))
 
 
 def test_the_piece_file_in_the_readme_can_be_read_and_planned() -> None:

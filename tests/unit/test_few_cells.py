@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from functools import partial
+from itertools import pairwise
 from typing import Any
 
+import numpy as np
 import pytest
 
 from server.design.piece import Piece
 from server.design.piece_file import read_piece
-from server.plan.changed_cells import Budget, parts_within, spans, with_changed
+from server.plan.changed_cells import Budget, parts_within, spans, ways_with, with_changed
+from server.plan.model import Model
 from server.plan.stages import stages
 from server.ways.few_cells import answer_cells, as_json, cells_of, few_cells, from_json
 from server.ways.unaided import Changed
@@ -158,6 +162,86 @@ def test_fixed_cells_take_parts_away() -> None:
     assert parts(piece, 1) == {(1, 2), (1,)}
     assert parts(piece, 1, [(1, 1)]) == {(1, 2), (1,)}
     assert parts(piece, 1, [(1, 1), (1, 2)]) == {(1, 2)}
+
+
+# --- how rows are lifted ---------------------------------------------------------------------------------
+
+
+def ways(asked: set[int], bar: set[int], cords: set[int], most: int, **others: Any) -> list[tuple[Any, ...]]:
+    found = ways_with(
+        frozenset(asked),
+        frozenset(bar),
+        frozenset(cords),
+        frozenset(others.pop("fixed", ())),
+        most,
+        by_bar=others.pop("by_bar", False),
+    )
+    return [(sorted(way.changed), way.pulls, way.is_up) for way in found]
+
+
+def test_what_is_lifted_too_much_or_not_at_all_is_changed() -> None:
+    assert ways({1, 2}, {1, 2}, set(), 0) == [([], 1, True)]
+    assert ways({1, 2}, {1, 3}, set(), 1) == []
+    # leaving both down changes as many cells, and saves the pull
+    assert ways({1, 2}, {1, 3}, set(), 2) == [([1, 2], 0, False)]
+    assert ways({1, 2}, {1, 2, 3}, set(), 2) == [([3], 1, True), ([1, 2], 0, False)]
+    assert ways({1, 2}, {1, 2, 3}, set(), 2, fixed={3}) == [([1, 2], 0, False)]
+
+
+def test_a_corded_unit_is_lifted_by_its_cord_or_changed() -> None:
+    assert ways({1, 2}, {1}, {2}, 2) == [([], 2, True), ([1], 1, False), ([1, 2], 0, False)]
+    assert ways({1, 2}, {1}, {2}, 2, fixed={2}) == [([], 2, True), ([1], 1, False)]
+
+
+def test_where_temporaries_may_not_stay_leaving_the_bar_down_counts_for_itself() -> None:
+    assert ways({1, 2}, {1, 2}, {1, 2}, 0) == [([], 1, True)]
+    assert ways({1, 2}, {1, 2}, {1, 2}, 0, by_bar=True) == [([], 1, True), ([], 2, False)]
+
+
+@pytest.mark.parametrize("handles", [0, 1])
+@pytest.mark.parametrize("may_stay", [True, False])
+@pytest.mark.parametrize("cords", [[], [2]])
+def test_what_is_known_is_a_solution_of_the_next_program(
+    handles: int, may_stay: bool, cords: list[int]
+) -> None:
+    loom = {"spare_handles": handles, "temporaries_may_stay": may_stay}
+    piece = one_shaft(["#..", "##.", "###", ".##", "#.#"], loom=loom, single_cords=cords)
+    cut = stages(piece, [1], by_runs=False)
+    before = Model(piece, [1], cut, budget=Budget(2))
+    found = before.cheapest(seconds=60, grain=0.01, first=True)
+    assert found.values is not None
+    assert before.changes is not None
+    after = Model(piece, [1], cut, budget=Budget(3))
+    values = after.values_of(before.schedule(found.values), before.changes.cells(found.values))
+    assert values is not None
+    assert after.program.objective(values) <= before.program.objective(found.values) + 1e-6
+    linear = after.program.linear()
+    assert np.all(linear.lower - 1e-6 <= values)
+    assert np.all(linear.upper + 1e-6 >= values)
+    terms = linear.coefficients * np.array(values)[linear.columns]
+    rows = np.array([terms[a:b].sum() for a, b in pairwise(linear.starts)])
+    assert np.all(linear.row_lower - 1e-6 <= rows)
+    assert np.all(linear.row_upper + 1e-6 >= rows)
+
+
+def test_a_relaxation_begun_block_by_block_has_the_same_bound(monkeypatch: pytest.MonkeyPatch) -> None:
+    piece = one_shaft(["#..", "##.", "###", ".##"], loom={"spare_handles": 1})
+    monkeypatch.setattr("server.plan.blocks.VARIABLES", 20)  # so that there are several blocks
+    bounds = []
+    for large in (10**9, 0):
+        monkeypatch.setattr("server.plan.model.LARGE", large)
+        model = Model(piece, [1], stages(piece, [1], by_runs=False), budget=Budget(1))
+        costs = list(model.program.costs)
+        model.cheapest(seconds=60, grain=0.01, stop=partial(is_relaxed, model))
+        assert model.relaxed is not None
+        assert model.program.costs == costs
+        bounds.append(model.relaxed.bound)
+    assert bounds[0] > 0
+    assert abs(bounds[0] - bounds[1]) < 1e-6
+
+
+def is_relaxed(model: Model) -> bool:
+    return model.relaxed is not None
 
 
 def test_a_temporary_is_of_use_about_the_rows_that_it_serves() -> None:

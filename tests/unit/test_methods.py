@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from typing import Any
@@ -11,8 +12,10 @@ import pytest
 from server.design.piece import Minutes, Piece
 from server.design.piece_file import read_piece
 from server.loom.state import Loom
+from server.plan.planner import Stopped
 from server.plan.workorder import Totals
 from server.settings import resource_dir
+from server.ways import methods as methods_module
 from server.ways.methods import (
     FEW_WALKS,
     MOST_BY_HAND,
@@ -22,6 +25,8 @@ from server.ways.methods import (
     ROWS_TO_A_WALK,
     Advice,
     Assumptions,
+    KeptIn,
+    WithPlans,
     answer_methods,
     as_json,
     from_json,
@@ -175,6 +180,40 @@ def test_where_no_walk_may_be_made_there_is_no_set() -> None:
     assert kept_in(piece, totals(3, 10.0), 2, limit=20) is None
 
 
+def test_a_set_takes_what_it_takes_where_no_walk_may_be_made_between_two() -> None:
+    """Where all but pulling costs nothing: alone, the temporary is out again before the first row."""
+    piece = replace(
+        piece_with(["###", "##.", "##.", "##."], "111"),
+        loom=Loom((1, 1, 1), frozenset({1, 2, 3}), 1, spare_shafts=1),
+        minutes=Minutes(walk=0, insert=0, take=0, withdraw=0, move_cords=0, pull=1),
+        no_walks=frozenset({0}),
+    )
+    found = kept_in(piece, totals(2, 4.0), 3, limit=20)
+    assert found is not None
+    assert found.proven
+    # a temporary with two units in all rows, and from the second on a cord beside it in the first
+    assert (found.minutes, found.alone) == (14.0, 12.0)
+
+
+@pytest.fixture
+def endless(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A planner that finds nothing, and goes on until it is stopped."""
+
+    def search(*_: object, stop: Callable[[], bool], **more: object) -> None:
+        while not stop():
+            pass
+        raise Stopped
+
+    monkeypatch.setattr(methods_module, "cheapest", search, raising=False)
+
+
+@pytest.mark.usefixtures("endless")
+def test_a_planner_that_finds_nothing_in_the_time_is_stopped() -> None:
+    piece = replace(NAPKIN, no_walks=frozenset(), rows=(*NAPKIN.rows, frozenset({1, 2})))
+    found = with_plans(piece, totals(2, 5.0), Assumptions(copies=3), limit=0.01)
+    assert found == WithPlans(KeptIn(3, 15.0, 6, 15.0, 6, proven=False), ())
+
+
 def test_sets_that_cannot_be_asked_for() -> None:
     with pytest.raises(ValueError, match="at least two"):
         kept_in(NAPKIN, totals(2, 5.0), 1, limit=1)
@@ -223,7 +262,12 @@ GOOD: dict[str, Any] = options_for(totals(2, 5.0), Assumptions())
         GOOD | {"limit": 0},
         GOOD | {"limit": "soon"},
         GOOD | {"limit": float("nan")},
+        GOOD | {"limit": 10**400},
         GOOD | {"totals": None},
+        GOOD | {"totals": GOOD["totals"] | {"minutes": float("nan")}},
+        GOOD | {"totals": GOOD["totals"] | {"minutes": float("inf")}},
+        GOOD | {"totals": GOOD["totals"] | {"minutes": -1.0}},
+        GOOD | {"totals": GOOD["totals"] | {"minutes": 1e308}},
         GOOD | {"assumed": {"copies": "many"}},
         GOOD | {"assumed": GOOD["assumed"] | {"copies": 1}},
         GOOD | {"assumed": GOOD["assumed"] | {"copies": -3}},
@@ -231,5 +275,5 @@ GOOD: dict[str, Any] = options_for(totals(2, 5.0), Assumptions())
     ],
 )
 def test_options_that_are_none_are_refused_in_a_sentence(options: dict[str, Any]) -> None:
-    with pytest.raises(ValueError, match=r"^[A-Z0-9][^\n]*\.$"):
+    with pytest.raises(ValueError, match=r"^That could not be read as a question about other methods\.$"):
         answer_methods(NAPKIN, options, lambda *_, **__: None)  # type: ignore[arg-type]

@@ -178,7 +178,7 @@ def test_an_order_told(piece: Piece) -> None:
     lines = order_text(piece, piece_order(), Naming.on(piece.loom), "behind-left").splitlines()
     assert lines[:4] == [
         "Harbour runner",
-        "3 rows, 2 walks behind the loom, about 5.7 minutes beside the weaving.",
+        "3 rows, 2 walks behind the loom, about 5.7 minutes besides the weaving.",
         "Shaft 1 is the nearest to the bench. Unit 1 is at your left at the bench.",
         "",
     ]

@@ -451,7 +451,7 @@ def test_a_jpeg_in_more_passes_than_any_picture_needs_is_refused() -> None:
     assert "damaged" in refusal_of(content[:-2] + content[last:-2] * 200 + b"\xff\xd9")
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.sampled_from(["PNG", "JPEG", "GIF", "BMP", "WEBP"]), st.data())
 def test_damaged_pictures_are_read_or_refused_and_nothing_else(kind: str, data: st.DataObject) -> None:
     content = bytearray(file_of(NOISE.crop((0, 0, 20, 20)), kind))

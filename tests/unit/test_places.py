@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -12,6 +14,8 @@ from server.design.piece import Piece
 from server.design.piece_file import read_piece
 from server.loom.state import Loom
 from server.plan.demands import troubles
+from server.plan.planner import Stopped
+from server.ways import places as places_module
 from server.ways.figures import (
     STAYS,
     Block,
@@ -217,6 +221,7 @@ def test_in_a_straight_run_it_comes_out_whole_with_its_mirror_images_and_repeats
     company = company_of(Figure(HOOK, HOOK_BLOCK), STAYS)
     assert (company.repeats, company.mirror_images, company.pieces) == (1, 2, False)
     assert (company.spoilt, company.is_free) == (0, True)
+    assert all(type(row) is frozenset for row in together.rows), "as in every piece"
     assert troubles(together) == []
 
 
@@ -305,6 +310,24 @@ def test_without_time_the_places_are_told_and_no_minutes_are_invented() -> None:
         assert place.at_least > 0
 
 
+def test_a_planner_that_finds_nothing_in_the_time_is_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the hand rule finds nothing either, nobody knows."""
+
+    def search(*_: object, stop: Callable[[], bool], **more: object) -> None:
+        while not stop():
+            pass
+        raise Stopped
+
+    monkeypatch.setattr(places_module, "cheapest", search)
+    monkeypatch.setattr(places_module, "GLANCE", 0.001)
+    monkeypatch.setattr(places_module, "CLOSER_LOOK", 0.001)
+    assert all(place.minutes is not None for place in places(HOOK, HOOK_BLOCK).places)
+    monkeypatch.setattr(places_module, "hand_rule", lambda _: None)
+    for place in places(HOOK, HOOK_BLOCK).places:
+        assert (place.minutes, place.walks, place.is_possible) == (None, None, True)
+        assert place.at_least > 0
+
+
 def test_too_many_places_are_refused() -> None:
     piece = piece_of(["#" + "." * 99] + ["." * 100] * 99, tuple(range(1, 51)) * 2)
     with pytest.raises(ValueError, match="3,000 at most"):
@@ -343,7 +366,8 @@ def test_the_question_is_answered_and_tells_how_far_it_is() -> None:
     answer = answer_places(HOOK, {"block": [2, 3, 6, 5], "rows_by": [1, 0]}, heard)
     assert from_json(answer) == places(HOOK, HOOK_BLOCK, rows_by=range(-1, 1))
     assert all(share is not None and 0 <= share <= 1 for _, share in heard.words)
-    assert heard.words
+    told = [re.fullmatch(r"([0-9]+) of 48 places looked at", words) for words, _ in heard.words]
+    assert all(told), "places, and not what they have in common"
 
 
 def test_it_can_be_enough() -> None:
@@ -384,3 +408,13 @@ def test_the_demo_pieces_have_a_figure_that_can_be_moved() -> None:
     assert block == Block(19, 40, 24, 40)  # the crab, by eye on the drawing
     assert troubles(without(piece, block)) == []
     assert moved(piece, block, STAYS).rows == piece.rows
+
+
+# --- what the loom lacks -------------------------------------------------------------------------------
+
+
+def test_rows_that_are_alike_are_looked_at_once() -> None:
+    piece = piece_of([".#...........", "............."] * 20, POINTED)
+    found = troubles(piece)
+    assert [trouble.row for trouble in found] == list(range(1, 41, 2))
+    assert all(trouble.asked is found[0].asked for trouble in found)

@@ -25,19 +25,19 @@ def units(*numbers):
 
 
 def test_without_cords_only_the_demanded_parts_are_candidates():
-    found = candidates(loom([1] * 4), 1, [units(1, 2), units(2, 3), units(1, 2, 3, 4), units()])
+    found = candidates(loom([1] * 4), 1, [[units(1, 2), units(2, 3), units(1, 2, 3, 4), units()]])
     assert set(found.parts) == {units(1, 2), units(2, 3)}
     assert found.complete
 
 
 def test_with_cords_what_parts_have_in_common_is_a_candidate():
     # Units 2 to 4 have cords; both parts need unit 1 from a temporary and share unit 3.
-    found = candidates(loom([1] * 5, cords=[2, 3, 4]), 1, [units(1, 2, 3), units(1, 3, 4)])
+    found = candidates(loom([1] * 5, cords=[2, 3, 4]), 1, [[units(1, 2, 3), units(1, 3, 4)]])
     assert set(found.parts) == {units(1), units(1, 3), units(1, 2, 3), units(1, 3, 4)}
 
 
 def test_with_spare_handles_alike_units_go_together():
-    found = candidates(loom([1] * 4, spare_handles=1), 1, [units(1, 2), units(1, 2, 3)])
+    found = candidates(loom([1] * 4, spare_handles=1), 1, [[units(1, 2), units(1, 2, 3)]])
     assert found.complete
     assert units(1, 2) in found.parts
     assert units(3) in found.parts
@@ -46,16 +46,32 @@ def test_with_spare_handles_alike_units_go_together():
 
 
 def test_all_but_one_unit_is_a_candidate_where_the_whole_shaft_is_asked_for():
-    found = candidates(loom([1] * 3, spare_handles=1), 1, [units(1), units(1, 2, 3)])
+    found = candidates(loom([1] * 3, spare_handles=1), 1, [[units(1), units(1, 2, 3)]])
     assert {units(1, 2), units(2, 3)} <= set(found.parts)
 
 
 def test_too_many_candidates_are_cut_and_said_to_be():
     wide = loom([1] * 20, spare_handles=1)
-    found = candidates(wide, 1, [units(n, n + 1) for n in range(1, 20)])
+    found = candidates(wide, 1, [[units(n, n + 1) for n in range(1, 20)]])
     assert len(found.parts) <= MOST_PARTS
     assert not found.complete
     assert {units(n, n + 1) for n in range(1, 20)} <= set(found.parts)
+
+
+def test_what_parts_have_in_common_is_a_candidate_where_there_is_no_walk_between_them():
+    wide = loom([1] * 20, spare_handles=1)
+    together = [units(*range(n, n + 11)) for n in range(1, 4)]
+    others = [units(n, n + 2) for n in range(1, 17)]
+    found = candidates(wide, 1, [together, *([part] for part in others)])
+    assert not found.complete
+    assert found.suffice
+    assert {units(*range(2, 12)), units(*range(3, 12)), units(*range(3, 13))} <= set(found.parts)
+
+
+def test_too_much_in_common_to_look_at_all_of_it_is_said():
+    wide = loom([1] * 20, spare_handles=1)
+    found = candidates(wide, 1, [[units(*range(1, 21)) - units(n, n % 20 + 1) for n in range(1, 21)]])
+    assert not found.suffice
 
 
 def test_a_walk_is_considered_only_where_the_demand_changes():

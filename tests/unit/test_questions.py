@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -18,6 +19,7 @@ from server.ways.questions import (
     Outcome,
     Question,
     answer,
+    check_kept,
     key_of,
     order_of,
     outcome,
@@ -138,19 +140,27 @@ def test_a_question_that_makes_no_sense_is_refused_in_its_sentence(monkeypatch: 
     assert str(refusal(ended.content)) == "There is no figure."
 
 
-@pytest.mark.parametrize("limit", [0, -1, 1e300, float("nan")])
-def test_a_limit_that_is_none_is_refused(limit: float) -> None:
-    ended = outcome("plan", piece_text(), {"limit": limit}, Silent())
-    assert ended.state == "refused"
-    assert "seconds" in ended.content["said"]
+@pytest.mark.parametrize("kind", ["plan", "places", "why not"])
+def test_a_limit_that_is_none_is_refused_in_a_sentence(kind: str) -> None:
+    for limit in (0, -1, 1e300, 10**400, float("nan"), float("inf"), True, None, "5", "x", [5], {}):
+        ended = outcome(kind, piece_text(), {"block": [2, 2, 3, 3], "limit": limit}, Silent())
+        assert ended.state == "refused", limit
+        assert re.fullmatch(r"It may take from 0 to [\d,]+ seconds\.", ended.content["said"])
 
 
 def test_options_that_are_no_json_are_refused() -> None:
-    piece = read_piece(piece_text())
-    with pytest.raises(ValueError, match="JSON"):
-        key_of("plan", piece, {"x": float("nan")})
-    with pytest.raises(TypeError):
-        key_of("plan", piece, {"x": object()})
+    piece, deep = read_piece(piece_text()), list[Any]()
+    for _ in range(100_000):
+        deep = [deep]
+    for options in ({"x": float("nan")}, {"x": object()}, {"x": deep}, {1: 2, "x": 3}):
+        with pytest.raises(ValueError, match=r"^What was asked could not be read\.$"):
+            key_of("plan", piece, options)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("order", ["[" * 100_000, '{"steps": ' + "[" * 100_000, "1" * 5_000, "", 7, None])
+def test_an_order_that_was_damaged_is_no_answer(order: object) -> None:
+    with pytest.raises(Mismatch):
+        check_kept("plan", read_piece(piece_text()), Outcome("answered", {"order": order}))
 
 
 def test_a_planner_that_goes_wrong_is_no_refusal(monkeypatch: pytest.MonkeyPatch) -> None:

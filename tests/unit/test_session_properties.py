@@ -8,7 +8,7 @@ from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
-from hypothesis import HealthCheck, settings
+from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
@@ -180,13 +180,7 @@ def _standing(state: State) -> tuple[object, ...]:
     return (state.temporaries, state.away, state.raised, state.pulled, state.row)
 
 
-Weaving.TestCase.settings = settings(
-    max_examples=20,
-    stateful_step_count=25,
-    deadline=None,
-    suppress_health_check=[HealthCheck.too_slow],
-    derandomize=True,
-)
+Weaving.TestCase.settings = settings(max_examples=20, stateful_step_count=25)
 TestWeaving = Weaving.TestCase
 
 

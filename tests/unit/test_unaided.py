@@ -13,7 +13,7 @@ from server.design.piece_file import read_piece
 from server.design.warp import Part, hang
 from server.loom.ground import satin
 from server.loom.state import Loom
-from server.ways.taken import cells_of, design_with, name_with, text_with
+from server.ways.taken import LONGEST_TURN, cells_of, design_with, name_with, text_with
 from server.ways.unaided import Changed, Stuck, pulls_as_it_hangs, unaided
 from tests.examples import PIECE, piece_text
 
@@ -136,6 +136,13 @@ def test_the_bands_stay_and_one_that_is_not_the_same_each_time_is_divided() -> N
     assert [band.number for band in other.bands] == [1, 2, 3]
     assert other.rows() == cells_of(rows, 6)
     assert other.picks() == tuple(piece.picks(row) for row in range(1, 8))
+
+
+def test_picks_are_told_as_a_turn_up_to_the_longest_that_is_looked_for() -> None:
+    for length, told in ((LONGEST_TURN, LONGEST_TURN), (LONGEST_TURN + 1, 2 * LONGEST_TURN + 2)):
+        piece = piece_with(["#.#.#."] * (2 * length))
+        (band,) = design_with(replace(piece, picks_per_row=(1, *[2] * (length - 1))), piece.rows).bands
+        assert len(band.picks) == told
 
 
 def test_a_piece_that_tells_no_bands_becomes_one_band_and_the_same_piece_again() -> None:

@@ -10,6 +10,7 @@ import pytest
 
 from server.design.piece import Piece
 from server.design.piece_file import read_piece
+from server.ways import why_not as why_not_module
 from server.ways.unaided import Changed
 from server.ways.why_not import Ask, Room, answer_why_not, as_json, can_be_woven, from_json, why_not
 from tests.unit.test_few_cells import Listener
@@ -93,6 +94,29 @@ def test_where_the_time_is_up_it_says_so() -> None:
     assert not found.in_time
     assert not found.conflict_sure
     assert (2, 1) in {(ask.row, ask.shaft) for ask in found.conflict}
+
+
+def test_what_is_not_known_of_fewer_is_not_said_of_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the planner does not know whether one row less could be lifted."""
+    known = can_be_woven
+
+    def all_or_nothing(some: Piece, seconds: float) -> bool | None:
+        return known(some, seconds) if sum(map(len, some.rows)) >= 4 else None
+
+    monkeypatch.setattr(why_not_module, "can_be_woven", all_or_nothing)
+    rows = ["##....", "..##..", "....##"]
+    found = why_not(piece(rows, [1] * 6, no_walks=[1, 2]))
+    assert len(found.conflict) == 2
+    assert not found.conflict_sure
+    assert found.in_time
+    monkeypatch.setattr(why_not_module, "can_be_woven", lambda *_: None)
+    assert not why_not(piece(rows, [1] * 6, no_walks=[1, 2])).conflict_sure
+
+
+def test_where_the_time_for_a_part_of_it_is_up_it_says_so_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    part = why_not_module._Clock.part
+    monkeypatch.setattr(why_not_module._Clock, "part", lambda clock, _: part(clock, 0.0))
+    assert not why_not(TWO_AT_ONCE).in_time
 
 
 def test_a_large_piece_is_told_apart_quickly() -> None:

@@ -293,4 +293,5 @@ def test_when_things_are_due() -> None:
     assert due_out(3, 3) == "at the end, after the last row"
     assert due_out(2, 3) == "before row 3"
     assert several(1, "leash", "leashes") == "1 leash"
+    assert several(1500, "row") == "1,500 rows"
     assert several(2, "leash", "leashes") == "2 leashes"

@@ -11,6 +11,7 @@ from httpx import Response
 from server.serving import draw_demo
 from server.settings import resource_dir
 from server.store.database import Store
+from tests.conftest import Clock
 from tests.web.test_pages import HOSTILE, MARKUP, NOT_ON_SCREEN, Text, words
 
 WARP = (resource_dir("demo_data") / "board" / "harbour_warp.json").read_text("utf-8")
@@ -141,3 +142,20 @@ def test_whatever_the_address_says_is_away_the_list_is_shown(client: TestClient,
 def test_the_demo_design_is_listed(client: TestClient, store: Store) -> None:
     assert "A flag over the waves" in draw_demo(store.board)
     assert "A flag over the waves" in words(client.get("/designs"))
+
+
+def test_designs_of_the_same_name_are_told_apart(
+    client: TestClient, store: Store, warp: int, clock: Clock
+) -> None:
+    """The same way taken twice makes two designs of one name."""
+    new(client, warp, name="Sail")
+    new(client, warp, name="Waves")
+    assert "of this name" not in words(client.get("/designs"))
+    clock.pass_by(minutes=5)
+    new(client, warp, name="Sail")
+    shown = client.get("/designs").text
+    said = re.findall(r'href="/designs/(\d)">(?:(?!</li>).)*?piece-which">([^<]*)<', shown, re.DOTALL)
+    assert sorted(said) == [
+        ("1", "Design 1 of 2 of this name"),
+        ("3", "Design 2 of 2 of this name, the newest"),
+    ]

@@ -17,7 +17,7 @@ from server.store.database import Store
 from server.web import follow
 from server.web.follow import Followers
 
-PATIENCE = 10.0
+PATIENCE = 60.0
 """Seconds for something to be heard. Far more than it takes."""
 
 

@@ -206,7 +206,10 @@ def test_with_scripts_the_browser_is_sent_to_the_plan(client: TestClient) -> Non
 @pytest.mark.parametrize(
     ("content", "sentence"),
     [
-        (b"", "not JSON"),
+        (b"", "The file is empty."),
+        (b"\x89PNG\r\n\x1a\n", "That is a picture. It belongs under “From a picture or a file”"),
+        (b"#..\n.#.\n", "That is a chart in plain text. It belongs under “From a picture or a file”"),
+        (b'{"format": "spareshaft-warp"}', "That is the file of a warp. Bring it in on the page Warps."),
         (b"{", "not JSON"),
         (b"\xff\xfe", "not UTF-8"),
         (b"[]", "not a piece file"),
@@ -329,6 +332,22 @@ def test_a_plan_that_may_not_be_the_best_says_how_much_might_be_saved(
     page = words(client.get(f"/pieces/{store.add_piece(piece_text(), unsure)}"))
     assert "It may be possible to save up to 2.5 minutes; the search ended before that was known." in page
     assert "No plan takes fewer" not in page
+
+
+def test_pieces_of_the_same_name_are_told_apart(client: TestClient, store: Store, piece_id: int) -> None:
+    """A design that was changed and planned again makes another piece of its name."""
+    assert "of this name" not in words(client.get("/"))
+    other = store.add_piece(json.dumps(PIECE | {"name": "Another"}), piece_order())
+    again = store.add_piece(piece_text(), piece_order())
+    page = client.get("/").text
+    said = {
+        int(number): which
+        for number, which in re.findall(
+            r'href="/pieces/(\d+)">(?:(?!</li>).)*?class="piece-which">([^<]*)<', page, re.DOTALL
+        )
+    }
+    assert said == {piece_id: "Plan 1 of 2 of this name", again: "Plan 2 of 2 of this name, the newest"}
+    assert other not in said
 
 
 def test_off_the_loom_and_on_again(client: TestClient, store: Store, piece_id: int) -> None:
@@ -455,16 +474,18 @@ def test_one_loom_one_piece(client: TestClient, store: Store, piece_id: int) -> 
 
 
 @pytest.mark.parametrize("kind", ["next", "back", "again", "stands", "begin", "aside", "resume", "end"])
-@pytest.mark.parametrize("value", HOSTILE)
 def test_a_tap_that_cannot_be_read_changes_nothing(
-    client: TestClient, store: Store, piece_id: int, kind: str, value: str
+    client: TestClient, store: Store, piece_id: int, kind: str
 ) -> None:
     if kind not in ("begin", "resume"):
         begin(client, piece_id)
     before = turns(store, piece_id)
-    for form in ({"card": value, "turn": "0"}, {"card": "0", "turn": value}, {}):
+    cards, turned = (
+        [{"card": "0", "turn": "0"} | {name: value} for value in HOSTILE] for name in ("card", "turn")
+    )
+    for form in ({}, *cards, *turned):
         answer = client.post(f"/pieces/{piece_id}/{kind}", data=form)
-        assert answer.status_code == 422
+        assert answer.status_code == 422, form
         assert "nothing was changed" in words(answer)
     assert turns(store, piece_id) == before
 

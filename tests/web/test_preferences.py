@@ -67,6 +67,53 @@ def test_a_device_is_not_set_to_what_there_is_not(client: TestClient, value: str
         assert root(answer) == settings_of(DEFAULT)
 
 
+def as_chosen(page: Response) -> dict[str, str]:
+    """What the form of the page sends if nothing on it is touched, less what is chosen by hand."""
+    form = re.search(r'<form[^>]*action="/preferences".*?</form>', page.text, re.DOTALL)
+    assert form
+    chosen = re.findall(r'name="([a-z_]+)" value="([^"]*)" checked', form[0])
+    rest = re.findall(r'<option value="([^"]*)" selected', form[0])
+    hidden = re.findall(r'type="hidden" name="([a-z_]+)" value="([^"]*)"', form[0])
+    return dict(chosen) | dict(hidden) | {"rest": rest[0]}
+
+
+def test_the_page_is_one_form_so_that_nothing_chosen_on_it_is_lost(client: TestClient, store: Store) -> None:
+    page = client.get("/preferences")
+    assert len(re.findall(r"<form", page.text)) == 1
+    answer = client.post("/preferences", data=as_chosen(page) | {"look": "dark", "stance": "right-side"})
+    assert "Kept, on this device and for all devices." in words(answer)
+    assert set_on(answer) == Device(look="dark")
+    assert store.preferences() == {"stance": "right-side"}
+    again = as_chosen(answer)
+    assert (again["look"], again["stance"]) == ("dark", "right-side")
+    assert "Kept, for all devices." in words(client.post("/preferences", data=again | {"first_side": "left"}))
+    assert "Kept, on this device." in words(client.post("/preferences", data=again | {"size": "small"}))
+    assert store.preferences() == {"stance": "right-side", "first_side": "left"}
+
+
+def test_a_page_from_before_does_not_undo_what_was_chosen_on_another_device_since(
+    client: TestClient, store: Store
+) -> None:
+    before = as_chosen(client.get("/preferences"))
+    store.set_preferences({"stance": "left-side", "units_from": "right"})
+    client.post("/preferences", data=before | {"look": "dark"})
+    assert store.preferences() == {"stance": "left-side", "units_from": "right"}
+    client.post("/preferences", data=before | {"units_from": "left", "stance": "right-side"})
+    assert store.preferences() == {"stance": "right-side", "units_from": "right"}
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"look": "loud"}, {"stance": "on the roof"}, {"shown_stance": "x", "rest": "x"}]
+)
+def test_of_a_page_all_is_kept_or_nothing(client: TestClient, store: Store, wrong: dict[str, str]) -> None:
+    chosen = as_chosen(client.get("/preferences")) | {"size": "small", "first_side": "left"}
+    answer = client.post("/preferences", data=chosen | wrong)
+    assert answer.status_code == 422
+    assert "nothing was changed" in words(answer)
+    assert "set-cookie" not in answer.headers
+    assert store.preferences() == {}
+
+
 def test_a_device_is_set_from_our_own_pages_only(client: TestClient) -> None:
     answer = client.post(
         "/preferences/device", data={"look": "dark"}, headers={"origin": "http://evil.example"}

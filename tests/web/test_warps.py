@@ -38,6 +38,7 @@ from server.web.warp_form import (
     sheet_sent,
     write_list,
 )
+from tests.conftest import Clock
 from tests.web.test_pages import words
 
 
@@ -565,6 +566,26 @@ def test_a_warp_file_is_brought_in(client: TestClient, store: Store) -> None:
     assert bring(client, write_warp(warp)).headers["location"] == "/warps/1?said=kept"  # pressed twice
 
 
+def test_warps_of_the_same_name_are_told_apart(client: TestClient, store: Store, clock: Clock) -> None:
+    text = write_warp(read(name="Linen"))
+    assert bring(client, text).headers["location"] == "/warps/1?said=kept"
+    assert "of this name" not in words(client.get("/warps"))
+    clock.pass_by(minutes=5)
+    assert bring(client, text).headers["location"] == "/warps/2?said=kept"
+    bring(client, write_warp(read(name="Wool")))
+    shown = client.get("/warps").text
+    said = re.findall(r'href="/warps/(\d)">(?:(?!</li>).)*?piece-which">([^<]*)<', shown, re.DOTALL)
+    assert sorted(said) == [("1", "Warp 1 of 2 of this name"), ("2", "Warp 2 of 2 of this name, the newest")]
+    for address in ("/designs/new", "/bring"):  # where one of them is chosen
+        options = re.findall(r'<option value="(\d)"[^>]*>([^<]*)<', client.get(address).text)
+        chosen = {number: text.split("units")[1] for number, text in options}
+        assert chosen == {
+            "1": ", warp 1 of 2 of this name",
+            "2": ", warp 2 of 2 of this name, the newest",
+            "3": "",
+        }
+
+
 def test_a_warp_too_large_to_fill_in_is_brought_in_as_it_is(client: TestClient, store: Store) -> None:
     made = Ground(30, tuple(Treadle((n,)) for n in range(1, 31)), (1, 30))
     warp = hang("", Loom((), frozenset(), 4), (Part("straight", shafts=4),), made)
@@ -579,15 +600,18 @@ def told_of(**changes: Any) -> str:
 @pytest.mark.parametrize(
     ("content", "why"),
     [
-        ("", "JSON"),
+        ("", "The file is empty."),
         ("{", "JSON"),
         ("[]", ""),
         ("null", ""),
         (b"\xff\xfe\x00", "UTF-8"),
-        (b"PK\x03\x04", "JSON"),
+        (b"PK\x03\x04", "a packed file"),
+        ("#..\n.#.", "That is a chart in plain text. It belongs under “From a picture or a file”"),
         ("[" * 100_000, ""),
         ('{"format": "spareshaft-warp", "format": "x"}', "twice"),
-        (told_of(format="spareshaft-piece"), "format"),
+        (told_of(format="spareshaft-piece"), "That is the file of a piece. Bring it in on the page Pieces."),
+        (told_of(format="x"), "format"),
+        (told_of(format=["spareshaft-piece"]), "format"),
         (told_of(version=2), "version"),
         (told_of(version=1e400), ""),
         (told_of(name="x" * 201), "name"),

@@ -18,7 +18,8 @@ from server.loom.state import Loom
 from server.plan.demands import troubles
 from server.plan.planner import plan
 from server.store.database import Store
-from server.ways.methods import Assumptions
+from server.ways.methods import Assumptions, KeptIn, WithPlans
+from server.web import ways_methods
 from server.web.ways_methods import assumed_for
 from tests.conftest import Clock
 from tests.examples import PIECE, piece_order, piece_text
@@ -60,7 +61,9 @@ def test_the_ways_stand_side_by_side_under_the_advice(client: TestClient, piece_
     assert "Pick the units up by hand: they are few. 1 row lacks at most 1 unit for a pick" in said
     assert "takes about 0.6 minutes in all, and the plan 5.7 minutes" in said
     assert "with temporary shafts, no plan takes fewer minutes. 5.7 minutes 2 walks" in said
-    assert "the loom weaves as it hangs: 1 cell changes. 0.1 minutes no walk" in said
+    assert (
+        "the loom weaves as it hangs: 1 cell changes. Nothing of what needs a temporary remains. 0.1" in said
+    )
     assert (
         "1 cord to string once, 10 minutes; up to 2 pulled for a row. 0.2 minutes once strung, no walk"
         in said
@@ -100,8 +103,11 @@ def test_the_wrong_method_is_called_so_with_the_figures(client: TestClient, stor
     assert re.search(
         r"It would take 1 hour \d+ minutes besides the weaving, \d\.\d minutes for each row.", said
     )
-    assert re.search(r"2 single draw cords, strung and pulled, take 2\d minutes; the plan takes 1 hour", said)
-    assert "where 18 of 162 cells change, the loom weaves it as it hangs" in said
+    assert re.search(
+        r"2 single draw cords, strung and pulled, take 2\d(\.\d)? minutes; the plan takes 1 hour", said
+    )
+    assert "Without any temporary 18 of 162 cells change, and nothing of what needs one remains." in said
+    assert "symmetric" not in said
     assert "This is our judgement, not a rule of the trade" in said
     assert "See the other methods" in said
 
@@ -130,6 +136,7 @@ def test_the_nearest_design_is_shown_with_its_differences(client: TestClient, pi
     said = words(shown)
     assert "1 of 27 cells changes, in 1 row. No design without temporaries is nearer" in said
     assert "Once it was even" in said
+    assert "The other way 2 cells are lifted instead of kept down; as many change as now." in said
     assert 'class="way-gone" d="M2.22 1.22h' in shown.text  # unit 3 of row 2 is not lifted any more
     assert "It becomes a new piece; this piece stays as it is." in said
 
@@ -148,6 +155,26 @@ def test_where_it_is_even_she_can_have_it_the_other_way(
         assert "and not now." in words(client.get(here, params={"even": even}))
     client.post(f"{here}/take", data={"even": "whole"})
     assert json.loads(store.piece_text(2) or "")["rows"][1] == "..##.##.."
+
+
+def test_where_nothing_of_the_figure_is_left_that_is_said_and_not_offered(
+    client: TestClient, piece_id: int
+) -> None:
+    here = f"/pieces/{piece_id}/ways/unaided"
+    shown = client.get(here)
+    assert "Nothing of what needs a temporary remains." in words(shown)
+    assert re.findall(r'class="(go[a-z-]*)">Take this one', shown.text) == ["go-quiet"]
+    lifted = client.get(here, params={"even": "whole"})
+    assert "Nothing of what needs" not in words(lifted)
+    assert re.findall(r'class="(go[a-z-]*)">Take this one', lifted.text) == ["go"]
+
+
+def test_what_stays_is_asked_for_where_nothing_was_written(client: TestClient, piece_id: int) -> None:
+    empty = {"row": "", "to_row": " ", "unit": "", "to_unit": ""}
+    shown = client.get(f"/pieces/{piece_id}/ways/unaided", params=empty | {"stay": "1-1-1-1"})
+    assert shown.status_code == 422
+    assert "What shall stay? Write its rows and units first." in words(shown)
+    assert 'name="stay" value="1-1-1-1"' in shown.text
 
 
 def test_what_stays_is_left_alone(client: TestClient, piece_id: int) -> None:
@@ -305,6 +332,81 @@ def test_what_it_takes_her_is_kept_for_this_piece(client: TestClient, store: Sto
     assert "That pays the first time already." in words(shown)
 
 
+def test_how_many_in_a_row_follows_how_often_until_she_says_otherwise(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    here = f"/pieces/{piece_id}/ways/methods"
+
+    def kept(weavings: str, copies: str) -> int:
+        client.post(here, data=FEW | {"weavings": weavings, "copies": copies})
+        return assumed_for(store, piece_id).copies
+
+    assert assumed_for(store, piece_id).copies == 2
+    assert kept("8", "2") == 8
+    assert kept("3", "8") == 3
+    assert kept("200", "3") == 100
+    assert kept("5", "4") == 4
+    assert kept("6", "4") == 4
+    assert kept("6", "6") == 6
+    assert kept("1", "6") == 2
+
+
+def test_why_what_takes_fewer_minutes_is_not_advised(client: TestClient, store: Store) -> None:
+    rows = ["############", ".#.#.#.#.#..", "############", "............", "############"]
+    piece = added(store, leashes=[1, 2] * 6, single_cords=[], rows=rows, picks_per_row=[1])
+    said = words(client.get(f"/pieces/{piece}/ways"))
+    assert "Weave it with temporary shafts, as it is planned." in said
+    assert (
+        "Picked up by hand it would take 0.6 minutes, but up to 5 units for a pick, in 1 pick: "
+        "beyond 4 units, or 120 picks, one goes wrong." in said
+    )
+
+
+@pytest.mark.parametrize(
+    ("minutes", "proven", "said"),
+    [
+        (53.0, True, "Each one from the second on takes 3.5 minutes less."),
+        (53.0, False, "Each one from the second on takes at least 3.5 minutes less."),
+        (67.0, True, "Each one from the second on takes 3.5 minutes more: where one ends"),
+        (67.0, False, "Each one from the second on takes at most 3.5 minutes more: where one ends"),
+        (60.0, True, "Nothing is saved: each begins where"),
+        (60.0, False, "Nothing was found that would be saved"),
+    ],
+)
+def test_what_a_set_takes_beside_each_by_itself(
+    client: TestClient,
+    piece_id: int,
+    monkeypatch: pytest.MonkeyPatch,
+    minutes: float,
+    proven: bool,
+    said: str,
+) -> None:
+    kept = KeptIn(3, minutes, 9, 60.0, 12, proven)
+    monkeypatch.setattr(ways_methods, "from_json", lambda content: WithPlans(kept, ()))
+    assert said in words(client.get(f"/pieces/{piece_id}/ways/methods/planned"))
+
+
+def test_what_she_says_is_kept_where_she_has_more_worked_out_at_once(
+    client: TestClient, store: Store, piece_id: int
+) -> None:
+    here = f"/pieces/{piece_id}/ways/methods"
+    page = client.get(here).text
+    form = re.search(r'<form id="([^"]+)" method="post" action="[^"]+/methods">.*?</form>', page, re.DOTALL)
+    assert form
+    assert f'form="{form[1]}" formaction="{here}/planned"' in page
+    assert page.index(form[0]) < page.index("formaction"), "the Enter key keeps"
+    answer = client.post(f"{here}/planned", data=FEW | {"copies": "2"})
+    assert answer.headers["location"] == f"{here}/planned#set"
+    assert assumed_for(store, piece_id).copies == 2
+    assert "2 in a row take" in words(client.get(f"{here}/planned"))
+    refused = client.post(f"{here}/planned", data=FEW | {"copies": "many", "hand": "0.25"})
+    assert refused.status_code == 422
+    assert "Nothing was changed." in words(refused)
+    assert 'name="copies" value="many"' in refused.text
+    assert 'name="hand" value="0.25"' in refused.text
+    assert assumed_for(store, piece_id).copies == 2
+
+
 @pytest.mark.parametrize("field", FEW)
 def test_what_cannot_be_read_changes_nothing(
     client: TestClient, store: Store, piece_id: int, field: str
@@ -318,6 +420,9 @@ def test_what_cannot_be_read_changes_nothing(
         assert store.preferences() == before
         sound(answer)
         assert "Nothing was changed." in words(answer)
+        told = re.search(r'class="said"[^>]*>([^<]*?): ', answer.text)
+        assert told
+        assert f'<span>{told[1]}</span><input name="{field}"' in answer.text, "it is named as on its label"
 
 
 def test_a_form_without_fields_changes_nothing(client: TestClient, store: Store, piece_id: int) -> None:

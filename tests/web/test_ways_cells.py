@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from typing import Any
 from urllib.parse import quote
 
@@ -18,10 +19,13 @@ from server.design.warp import Part, hang, write_warp
 from server.loom.ground import satin
 from server.loom.state import Loom
 from server.plan.planner import plan
+from server.session.naming import Naming
 from server.store.database import Store
 from server.ways.few_cells import Better, FewCells, Takes
 from server.ways.unaided import Changed
-from server.web.ways_cells import rest_words, window_of, worth_drawing
+from server.ways.why_not import from_json, lacking_elsewhere, why_not
+from server.web import ways_why_not
+from server.web.ways_cells import cells_picture, none_words, rest_words, window_of, worth_drawing
 from tests.examples import PIECE, piece_text
 from tests.web.test_designs import sound
 from tests.web.test_pages import HOSTILE, MARKUP, words
@@ -90,15 +94,15 @@ def test_a_block_that_stays_is_kept_on_the_page_until_it_may_change_again(
 def test_a_number_of_cells_that_is_none_is_refused(client: TestClient, piece_id: int, text: str) -> None:
     shown = client.get(f"/pieces/{piece_id}/ways/cells", params={"most": text})
     assert shown.status_code == 422
-    assert "Changed cells at most: it must be a number from 1 to 12." in words(shown)
+    assert "Changed cells, at most: it must be a number from 1 to 12." in words(shown)
     sound(shown)
 
 
-@pytest.mark.parametrize("text", [*HOSTILE, "1-1-1-10", "0-1-1-1", "4-4-1-1", "2-1-1-1", MARKUP])
-def test_what_stays_must_be_of_the_piece(client: TestClient, piece_id: int, text: str) -> None:
-    shown = client.get(f"/pieces/{piece_id}/ways/cells", params={"most": "1", "stay": text})
-    assert shown.status_code == 422
-    sound(shown)
+def test_what_stays_must_be_of_the_piece(client: TestClient, piece_id: int) -> None:
+    for text in (*HOSTILE, "1-1-1-10", "0-1-1-1", "4-4-1-1", "2-1-1-1", MARKUP):
+        shown = client.get(f"/pieces/{piece_id}/ways/cells", params={"most": "1", "stay": text})
+        assert shown.status_code == 422, text
+        sound(shown)
 
 
 def test_a_piece_that_is_not_there_has_no_such_page(client: TestClient) -> None:
@@ -179,6 +183,39 @@ def test_what_saves_a_pull_only_is_told_and_not_drawn() -> None:
     ]
 
 
+def test_that_few_cells_are_worth_nothing_is_said_where_it_is_known() -> None:
+    takes = Takes(10, 3, 2)
+    known = "So few cells are worth nothing here."
+    assert none_words(FewCells(takes, True, (), (), 3, "asked")) == known
+    for open_one in (
+        FewCells(takes, True, (), (2,), 3, "asked"),
+        FewCells(takes, True, (), (), 1, "time"),
+        FewCells(takes, False, (), (), 3, "asked"),
+    ):
+        assert none_words(open_one) == (
+            "Nothing better was found in the time. Whether so few cells are worth something is not known."
+        )
+
+
+@pytest.mark.parametrize(
+    ("units", "told"),
+    [
+        ([28, 29, 30], ["28–30"]),
+        ([28], ["28"]),
+        ([28, 29, 36], ["28 and 29", "36"]),
+        ([28, 31, 34], ["28", "31", "34"]),
+    ],
+)
+def test_every_changed_cell_has_its_number_at_the_edge(units: list[int], told: list[str]) -> None:
+    piece = read_piece(piece_text(leashes=[1] * 60, single_cords=[], rows=["#" * 60] * 60))
+    cells = [Changed(unit, unit, False) for unit in units]
+    picture = cells_picture(piece, cells, window_of(piece, cells), Naming.on(piece.loom))
+    assert [tick.text for tick in picture.unit_ticks] == told
+    numbers = [text.replace(" and ", "–").split("–") for text in (tick.text for tick in picture.row_ticks)]
+    first_last = {int(number) for group in numbers for number in group}
+    assert {min(units), max(units)} <= first_last <= set(units)
+
+
 @pytest.mark.parametrize("cells", [[(1, 1)], [(3, 9)], [(1, 1), (3, 9)], [(2, 5)]])
 def test_the_window_lies_in_the_design_and_has_all_cells_in_it(cells: list[tuple[int, int]]) -> None:
     piece = read_piece(piece_text())
@@ -226,9 +263,56 @@ def test_where_there_is_no_plan_a_link_leads_to_what_would_do(client: TestClient
     assert "Each of these would do" in said
     assert "2 spare shafts (1 now)" in said
     assert "1 cell drawn otherwise" in said
-    assert "Without any one of them, the others can be lifted." in said
+    assert (
+        "With 1 spare shaft and no spare handle, these are enough that there is no plan. Without any one"
+        in said
+    )
     assert "Row 2 asks of shaft 1 for unit 2." in said
     assert "Row 2 asks of shaft 2 for unit 3." in said
+
+
+def test_a_block_that_stays_is_asked_for_where_none_was_written(client: TestClient, piece_id: int) -> None:
+    empty = {"first_row": "", "last_row": "", "first_unit": " ", "last_unit": ""}
+    shown = client.get(f"/pieces/{piece_id}/ways/cells", params=empty)
+    assert shown.status_code == 422
+    assert "What shall stay? Write its rows and units first." in words(shown)
+
+
+def test_that_other_rows_lack_something_too_is_said_first(client: TestClient) -> None:
+    rows = [NO_PLAN["rows"][1], "...###...", NO_PLAN["rows"][1], "...###...", NO_PLAN["rows"][1]]
+    said = words(client.get(why_not_of(brought(client, NO_PLAN | {"rows": rows}))))
+    more = "2 more rows lack something, too; to mend only what stands here is not enough."
+    assert said.index(more) < said.index("With 1 spare shaft and no spare handle, these are enough")
+    assert "more row" not in words(client.get(why_not_of(brought(client, NO_PLAN))))
+
+
+def test_rows_in_conflict_are_not_counted_among_the_others() -> None:
+    piece = read_piece(json.dumps(NO_PLAN))
+    assert lacking_elsewhere(piece, why_not(piece).conflict) == 0
+    assert lacking_elsewhere(piece, ()) == 1
+
+
+def test_where_the_loom_is_changed_stands_with_what_it_lacks(
+    client: TestClient, store: Store, drawn: int
+) -> None:
+    shown = client.get(why_not_of(brought(client, NO_PLAN)))
+    assert "change it there, under “loom”, and bring the file in once more." in words(shown)
+    assert re.findall(r">(Take [^<]*)</button>", shown.text) == ["Take it with this cell changed"]
+    kept = store.board.design(1)
+    assert kept is not None
+    loom = replace(kept.warp.loom, spare_shafts=0)
+    store.board.change_warp(kept.warp_id, write_warp(replace(kept.warp, loom=loom)))
+    page = client.post("/designs/1/piece")
+    assert page.status_code == 422
+    shown = client.get(why_not_of(page))
+    assert f'<a href="/warps/{kept.warp_id}">the warp</a>' in shown.text
+
+
+def test_that_the_time_was_up_is_said(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    address = why_not_of(brought(client, NO_PLAN))
+    assert "The time was up" not in words(client.get(address))
+    monkeypatch.setattr(ways_why_not, "from_json", lambda content: from_json(content | {"in_time": False}))
+    assert "The time was up before all was worked out" in words(client.get(address))
 
 
 def test_why_not_counts_as_she_does(client: TestClient, store: Store) -> None:

@@ -53,6 +53,7 @@ def test_what_is_saved(one: Cell, other: Cell, said: str) -> None:
             [
                 "Two spare handles save 4 walks and 9 minutes; a third saves nothing.",
                 "With one spare handle fewer than it has you would lose 2 walks and 4 minutes.",
+                "Two, as now, is best.",
             ],
         ),
         (
@@ -61,6 +62,7 @@ def test_what_is_saved(one: Cell, other: Cell, said: str) -> None:
             [
                 "Two spare handles save 4 walks and 9 minutes; a third saves no walk, but 1 minute.",
                 "One spare handle more than your loom has would save 2 walks and 5 minutes.",
+                "Two would be best.",
             ],
         ),
         (
@@ -78,6 +80,7 @@ def test_what_is_saved(one: Cell, other: Cell, said: str) -> None:
                 "Beyond the 2 spare handles without which there is no plan, one more spare handle saves "
                 "2 walks and 5 minutes; a second saves nothing.",
                 "One spare handle more than your loom has would save 2 walks and 5 minutes.",
+                "Three would be best.",
             ],
         ),
         (
@@ -86,8 +89,41 @@ def test_what_is_saved(one: Cell, other: Cell, said: str) -> None:
             [
                 "There is no plan with fewer than 1 spare handle.",
                 "More spare handles than your loom has would save nothing.",
+                "One, as now, is best.",
             ],
         ),
+        (  # of what was not worked out nothing is claimed
+            [NEVER, OPEN, cell(20, 6), cell(15, 4), cell(15, 4)],
+            3,
+            [
+                "Beyond the 2 spare handles with which a plan was found, one more spare handle saves 2 walks "
+                "and 5 minutes; a second saves nothing.",
+                "Three, as now, is best.",
+                "That is as far as it could be worked out in the time.",
+            ],
+        ),
+        (
+            [cell(20, 6), OPEN, cell(15, 4), OPEN],
+            2,
+            [
+                "Two spare handles save 2 walks and 5 minutes.",
+                "That is as far as it could be worked out in the time.",
+            ],
+        ),
+        (
+            [OPEN, cell(20, 6), OPEN],
+            1,
+            [
+                "No plan was found in the time with fewer than 1 spare handle.",
+                "That is as far as it could be worked out in the time.",
+            ],
+        ),
+        (
+            [NEVER, OPEN, cell(20, 6)],
+            0,
+            ["With 2 spare handles there is a plan, and with fewer none was found in the time."],
+        ),
+        ([NEVER, OPEN], 0, ["What it takes with up to 1 spare handle could not be worked out in the time."]),
         (
             [NEVER, NEVER, cell(20, 6)],
             0,
@@ -98,14 +134,25 @@ def test_what_is_saved(one: Cell, other: Cell, said: str) -> None:
         (
             [cell(20, 6), cell(15, 4), cell(15, 4)],
             1,
-            ["One spare handle saves 2 walks and 5 minutes; a second saves nothing."],
+            [
+                "One spare handle saves 2 walks and 5 minutes; a second saves nothing.",
+                "One, as now, is best.",
+            ],
         ),
         (
             [cell(20, 6), cell(20, 6, 11)],
             0,
             [
-                "More spare handles than your loom has would save nothing.",
+                "With more spare handles than your loom has nothing better was found.",
                 "That is as far as it could be worked out in the time.",
+            ],
+        ),
+        (
+            [cell(20, 6), cell(20, 6)],
+            0,
+            [
+                "More spare handles than your loom has would save nothing.",
+                "No spare handle, as now, is best.",
             ],
         ),
         (
@@ -121,7 +168,7 @@ def test_the_knee_in_words(line: list[Cell], own: int, said: list[str]) -> None:
 
 def test_every_line_of_a_table_can_be_said() -> None:
     """However lines fall, there is a sentence, and none says “None” or saves less than nothing."""
-    falls = [NEVER, cell(30, 9), cell(30, 8), cell(12, 9), cell(11.99, 9), cell(2, 0)]
+    falls = [NEVER, OPEN, cell(30, 9), cell(30, 8), cell(12, 9), cell(11.99, 9), cell(2, 0)]
     for first in range(len(falls)):
         for last in range(first, len(falls)):
             line = [*falls[: first + 1], *falls[last:]]

@@ -17,11 +17,13 @@ from server.design.warp import Part, hang, read_warp, write_warp
 from server.loom.ground import satin
 from server.loom.state import Loom
 from server.plan.planner import plan
-from server.session.naming import ShaftsFrom
+from server.session.naming import Naming, ShaftsFrom
 from server.session.treadling import Side
 from server.store.database import Store
-from server.ways.figures import Move
-from server.web.ways_places import move_text, move_words
+from server.ways.figures import STAYS, Block, Move
+from server.ways.places import places as answer
+from server.web import ways_places
+from server.web.ways_places import lines_of, move_text, move_words, shared_words
 from tests.traditions import TRADITIONS
 from tests.web.test_pages import HOSTILE, NOT_ON_SCREEN, Text, begin, turns, words
 from tests.web.test_traditions import mirrored, two_houses
@@ -130,17 +132,15 @@ def test_nothing_is_shown_that_a_browser_would_refuse(client: TestClient, hook: 
 
 
 @pytest.mark.parametrize("field", ["first_row", "last_row", "first_unit", "last_unit", "earlier", "later"])
-@pytest.mark.parametrize("value", [*HOSTILE, "0", "14", "3.0", "drei"])
-def test_what_is_no_number_of_a_row_or_unit_is_refused(
-    client: TestClient, hook: int, field: str, value: str
-) -> None:
-    if field in ("earlier", "later") and value in ("", "0", "14"):
-        assert places(client, hook, **{field: value}).status_code == 200
-        return
-    shown = places(client, hook, **{field: value})
-    assert told(shown).endswith(".")
-    assert f"{field.replace('_', ' ').capitalize()}" in told(shown) or field in ("earlier", "later")
-    assert take(client, hook, **{field: value}, to="1,0").status_code == 422
+def test_what_is_no_number_of_a_row_or_unit_is_refused(client: TestClient, hook: int, field: str) -> None:
+    for value in (*HOSTILE, "0", "14", "3.0", "drei"):
+        shown = places(client, hook, **{field: value})
+        if field in ("earlier", "later") and value in ("", "0", "14"):
+            assert shown.status_code == 200
+            continue
+        assert told(shown).endswith("."), value
+        assert f"{field.replace('_', ' ').capitalize()}" in told(shown) or field in ("earlier", "later")
+        assert take(client, hook, **{field: value}, to="1,0").status_code == 422, value
 
 
 def test_a_field_that_is_missing_is_refused(client: TestClient, hook: int) -> None:
@@ -173,8 +173,32 @@ def test_every_place_is_told_and_the_free_ones_first(client: TestClient, hook: i
     text = words(places(client, hook))
     assert "At none of 23 other places does it take less" in text
     assert "Without any temporary" in text
-    assert "free, if 1 repeat and 2 mirror images may come along; in the straight run" in text
+    assert "no temporary, if 1 repeat and 2 mirror images may come along; in the straight run" in text
     assert "between the turning points at 4 and 7" in text
+
+
+def test_places_are_counted_and_not_lines(
+    client: TestClient, hook: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ways_places, "MOST_LINES", 3)
+    monkeypatch.setattr(ways_places, "LINES_AT_ONCE", 2)
+    monkeypatch.setattr(ways_places, "MOST_FREE", 1)
+    text = words(places(client, hook))
+    counted = re.findall(r"([0-9]+) places? more", text)
+    piece = read_piece(file_of(ROWS))
+    lines = lines_of(piece, answer(piece, Block(3, 4, 5, 6)), STAYS, Naming.on(piece.loom))
+    assert sum(line.places for line in lines) == 24
+    in_fold, beyond = lines[2].places, sum(line.places for line in lines[3:])
+    without_any = [line for line in lines[:3] if line.free]
+    assert counted == [str(sum(line.places for line in without_any[1:])), str(in_fold), str(beyond)]
+    assert "stretch" not in text
+
+
+def test_what_follows_from_the_leash_order_is_said(client: TestClient, hook: int) -> None:
+    assert "There no two of its units hang on the same shaft." in words(places(client, hook))
+    wide = read_piece(file_of([ROWS[1], "....##..#....", ROWS[1]]))
+    assert shared_words(wide, Block(2, 2, 5, 9), STAYS).startswith("There some of its units hang on the same")
+    assert shared_words(wide, Block(2, 2, 5, 6), STAYS) == "There no two of its units hang on the same shaft."
 
 
 def test_one_place_is_told_beside_where_the_figure_is(client: TestClient, hook: int) -> None:

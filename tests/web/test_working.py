@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from html import unescape
 from typing import Any
 
 import pytest
@@ -35,7 +36,7 @@ from tests.conftest import Clock
 from tests.examples import piece_text
 from tests.web.test_pages import HOSTILE, words
 
-PATIENCE = 30.0
+PATIENCE = 100.0
 """Seconds; far more than anything here takes."""
 
 plan = questions.plan
@@ -158,6 +159,41 @@ def test_the_page_tells_how_far_it_is_and_leads_on_when_the_plan_is_there(
     ended(client, address)
     assert client.get(address).headers["location"] == "/pieces/1"
     assert [line.name for line in store.pieces()] == ["Harbour runner"]
+
+
+def test_what_is_being_worked_out_is_listed_among_the_pieces(
+    client: TestClient, store: Store, room: Workroom, planner: Planner, piece_id: int
+) -> None:
+    row = "..#.#.#.."
+    address = under_way(client, planner, name="<b>Sail", rows=["#..###..#", "..##.#...", row])
+    ways = f"/pieces/{piece_id}/ways"
+    assert "Being worked out" not in words(client.get(ways))
+    waiting = client.get(f"{ways}/more").headers["location"]
+    shown = client.get("/")
+    listed = words(shown).split("Being worked out")[1].split("Waiting")[0]
+    assert "<b>Sail The plan · being worked out now How far it is" in listed
+    assert "Harbour runner What one more buys · waits for its turn How far it is" in listed
+    links = [unescape(link) for link in re.findall(r'<h3><a href="(/working/[^"]+)">', shown.text)]
+    assert links == [address, f"{waiting.split('?')[0]}?back=%2Fpieces%2F{piece_id}%2Fways"]
+    assert f'href="{links[1]}">Being worked out' in client.get(ways).text
+    do(client, links[1], "stop")
+    assert "waits for its turn" not in words(client.get("/"))
+    assert "Being worked out" not in words(client.get(ways))
+    planner.may.set()
+    ended(client, address)
+    until(lambda: len(store.pieces()) == 2)
+    assert "Being worked out" not in words(client.get("/"))
+
+
+def test_each_piece_that_waits_for_the_same_plan_is_listed(
+    client: TestClient, store: Store, room: Workroom, planner: Planner
+) -> None:
+    first = under_way(client, planner, name="One")
+    second = bring(client, name="Two").headers["location"]
+    assert first.split("?")[0] == second.split("?")[0]
+    listed = re.findall(r'<h3><a href="(/working/[^"]+)"><bdi[^>]*>(\w+)<', client.get("/").text)
+    assert listed == [(first, "One"), (second, "Two")]
+    assert "Nothing here yet" not in words(client.get("/"))
 
 
 def test_the_piece_is_kept_also_where_nobody_looks(
@@ -358,8 +394,13 @@ def test_others_wait_in_order_and_only_so_many(
     first = under_way(client, planner)
     rows = [["#..###..#", "..##.#...", row] for row in ("..#.#.#..", "..##.##..", "..###.#..")]
     second, third = (bring(client, rows=some).headers["location"] for some in rows[:2])
-    assert "1 other comes first." in words(client.get(second))
-    assert "2 others come first." in words(client.get(third))
+    assert "1 other comes first. The plan: Harbour runner" in words(client.get(second))
+    waiting = client.get(third)
+    assert "2 others come first." in words(waiting)
+    assert "It is worked on for 2 minutes at most." in words(waiting)
+    before = re.findall(r'<li><a href="(/working/[^"]+)">', waiting.text)
+    assert before == [first, second]  # there they can be stopped
+    assert client.get(f"{third.split('?')[0]}/far").json()["first"] == [1, 2]
     refused = bring(client, rows=rows[2])
     assert refused.status_code == 422
     assert "Try again in a moment" in words(refused)
