@@ -275,7 +275,7 @@ def treadles_text(order: Sequence[int]) -> str:
     if len(around) == 1:
         return f"{around[0]} throughout"
     then = f", then {', '.join(map(str, rest))}" if rest else ""
-    return f"{', '.join(map(str, around))} in turn, {times} times{then}"
+    return f"{', '.join(map(str, around))} in turn, {times:,} times{then}"
 
 
 def part_words(first: int, last: int, of: int) -> str:

@@ -437,8 +437,8 @@ def test_ten_thousand_picks_of_plain_ground_are_woven_like_forty(client: TestCli
     send(client, "/1", do="keep", name="Long ground", times="1", picks="10000")
     client.post("/designs/1/piece")
     shown = done(client, 1, begin(client, 1))
-    assert "Weave 10000 picks" in words(shown)
-    assert "in turn, 2000 times." in words(shown)
+    assert "Weave 10,000 picks" in words(shown)
+    assert "in turn, 2,000 times." in words(shown)
     assert len(shown.content) < 40_000
     client.post("/pieces/1/settings", data={"taps": "pick", "shed": "asked"})
     weaving = store.weaving(1)
