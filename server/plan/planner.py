@@ -394,10 +394,16 @@ class _Search:
         starts = range(0, len(self._cut), max(size // 2, 1))
         half = (len(starts) + 1) // 2
         place, without_gain = 0, 0
+        looked: dict[int, list[Standing]] = {}
         with ThreadPoolExecutor(AT_ONCE) as pool:
             while without_gain <= half and time.monotonic() < until and not self._is_stopped():
-                places = {place, place + half} & set(range(len(starts)))
-                windows = [self._window(schedule, starts[at], starts[at] + size) for at in sorted(places)]
+                windows = []
+                for at in sorted({place, place + half} & set(range(len(starts)))):
+                    window = self._window(schedule, starts[at], starts[at] + size)
+                    stands = schedule[max(window[0].first - 2, 0) : window[-1].last + 1]
+                    if looked.get(at) != stands:  # nothing has changed there since it was last looked at
+                        looked[at] = stands
+                        windows.append(window)
                 if len(windows) > 1 and windows[0][-1].last >= windows[1][0].first - 1:
                     windows = windows[:1]
                 seconds = min(until - time.monotonic(), WINDOW_SECONDS)
@@ -567,7 +573,7 @@ PER_SECOND, PER_SECOND_WITH_HANDLES = 4_000, 80
 BOUNDED_PER_SECOND = 500
 """Stages × candidate parts that can be priced in blocks in a second of the time left, beside all the rest."""
 
-BOUNDING_SHARE = 0.5
+BOUNDING_SHARE = 0.4
 """Of the time left, for the relaxation."""
 
 LAST = 0.97
