@@ -110,7 +110,9 @@ def test_without_scripts_links_go_closer_and_back(runner: Runner, new_tablet: Ne
     expect(words).to_contain_text("Ends 1–")
     expect(words).to_contain_text("picks 1–")
     tablet.get_by_label("The other side").check()
+    before = tablet.url
     tablet.get_by_role("button", name="Show it").click()
+    tablet.wait_for_url(lambda url: url != before)  # the page before says as much
     expect(tablet.get_by_label("The other side")).to_be_checked()
     expect(words).to_contain_text("Ends 1–")
     tablet.get_by_role("link", name="The whole cloth").click()
