@@ -215,12 +215,10 @@ class _Search:
     def _whole(self) -> None:
         """Solve the whole program; first one that bounds all orders, and is as a rule one itself."""
         if self._is_proven():
-            self._tidy(self._model("bounding"))
+            self._tidy(self._bounding())
             return
         for breadth in ("bounding", "split") if self._handles else ("split",):
-            model = self._model(breadth)
-            if breadth == "bounding" and self._relaxed is not None:
-                _, model = self._relaxed
+            model = self._bounding() if breadth == "bounding" else self._model(breadth)
             found = self._solve(model, self._left(0.9))
             if self.best is None and found.impossible and not model.complete:
                 # perhaps with parts that were left out
@@ -241,6 +239,10 @@ class _Search:
                 return
             if self.best is not None and (self._left() <= 0 or self._is_stopped()):
                 return
+
+    def _bounding(self) -> Model:
+        """The whole program, with its relaxation where that is known."""
+        return self._model("bounding") if self._relaxed is None else self._relaxed[1]
 
     def _without_spare_handles(self, share: float = 0.35) -> None:
         """Begin with what can be done without the spare handles: that is found sooner."""
