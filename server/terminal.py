@@ -10,6 +10,7 @@ import socket
 import sys
 import threading
 import time
+from itertools import count
 from pathlib import Path
 from types import FrameType, TracebackType
 from typing import TYPE_CHECKING, Any, TextIO
@@ -131,6 +132,7 @@ class CtrlC:
     def __init__(self, status: int) -> None:
         """Args: status: with which the second one ends the program."""
         self.pressed = False
+        self._presses = count(1)
         self.left_running = False  # whether a solver that does not hear runs on
         self._status = status
         self._before: Any = None
@@ -151,15 +153,16 @@ class CtrlC:
             signal.signal(signal.SIGINT, self._before)
 
     def _press(self, number: int, frame: FrameType | None) -> None:
-        with contextlib.suppress(OSError, ValueError):
-            if self.pressed:
+        again = next(self._presses) > 1  # the second may come while the first is still being answered
+        self.pressed = True
+        with contextlib.suppress(OSError, ValueError, RuntimeError):  # the last: it was being written to
+            if again:
                 complain("stopped.")
             else:
                 complain("ending with the best plan so far. Ctrl-C once more ends it without.")
             sys.stderr.flush()
-        if self.pressed:  # no exception: the solver does not let go of its thread
+        if again:  # no exception: the solver does not let go of its thread
             os._exit(self._status)
-        self.pressed = True
 
 
 def _progress_sentence(seconds: float, latest: Progress | None) -> str:

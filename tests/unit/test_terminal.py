@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import io
 import ipaddress
+import os
+import signal
 import sys
+from typing import NoReturn
 
 import pytest
 import segno
 
-from server.terminal import own_addresses, plain, say, tell_how_to_join
+from server.terminal import CtrlC, own_addresses, plain, say, tell_how_to_join
 
 
 class Latin(io.TextIOWrapper):
@@ -86,3 +89,66 @@ def test_own_addresses_are_others_than_loopback_and_each_once() -> None:
     addresses = own_addresses()
     assert len(set(addresses)) == len(addresses)
     assert not any(ipaddress.ip_address(address).is_loopback for address in addresses)
+
+
+# --- Ctrl-C --------------------------------------------------------------------------------------------
+
+
+class Ended(Exception):
+    """Stands for the end of the process."""
+
+
+def press() -> None:
+    signal.raise_signal(signal.SIGINT)
+
+
+@pytest.fixture
+def no_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    def end(status: int) -> NoReturn:
+        raise Ended(status)
+
+    monkeypatch.setattr(os, "_exit", end)
+
+
+@pytest.mark.usefixtures("no_end")
+def test_the_first_ctrl_c_is_a_wish_and_the_second_ends_all(capsys: pytest.CaptureFixture[str]) -> None:
+    with CtrlC(130) as stop:
+        assert not stop()
+        press()
+        assert stop()
+        with pytest.raises(Ended, match="130"):
+            press()
+    assert capsys.readouterr().err.split("spareshaft: ")[1:] == [
+        "ending with the best plan so far. Ctrl-C once more ends it without.\n",
+        "stopped.\n",
+    ]
+
+
+@pytest.mark.usefixtures("no_end")
+def test_a_second_ctrl_c_ends_all_while_the_first_is_being_answered(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It comes as soon as the sentence that asks for it can be read, before the first is done with."""
+
+    class Hasty(io.StringIO):
+        def flush(self) -> None:
+            if self.getvalue().endswith("without.\n"):
+                press()
+
+    monkeypatch.setattr(sys, "stderr", terminal := Hasty())
+    with CtrlC(130) as stop, pytest.raises(Ended):
+        press()
+    assert stop()
+    assert terminal.getvalue().endswith("spareshaft: stopped.\n")
+
+
+@pytest.mark.usefixtures("no_end")
+def test_ctrl_c_is_heard_where_nothing_can_be_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Written(io.StringIO):
+        def write(self, text: str) -> NoReturn:
+            raise RuntimeError("reentrant call")
+
+    monkeypatch.setattr(sys, "stderr", Written())
+    with CtrlC(130) as stop:
+        press()
+        assert stop()
+        with pytest.raises(Ended):
+            press()
