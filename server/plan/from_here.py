@@ -11,8 +11,7 @@ from server.loom.legal import check_state
 from server.loom.state import State
 from server.plan.no_plan import NoPlan
 from server.plan.planner import Lack, Progress, cheapest
-from server.plan.replay import verify_from
-from server.plan.task import Task, task_from
+from server.plan.task import Task, task_from, verify_for
 from server.plan.visits import Visit, position_of, way
 from server.plan.workorder import WorkOrder
 
@@ -74,8 +73,8 @@ def plan_from_here(
     """
     check_start(piece, start)
     task = task_from(piece, start, visits, until_bare=until_bare, free_now=free_now, known=known)
-    order = _search(task, _within_a_row(start, task), limit, progress)
-    verify_from(piece, start, visits, order, until_bare=until_bare, free_now=free_now)
+    order = _search(task, is_within_a_row(start, task), limit, progress)
+    verify_for(task, order)
     return order
 
 
@@ -94,7 +93,7 @@ def _search(
     return order
 
 
-def _within_a_row(start: State, task: Task) -> bool:
+def is_within_a_row(start: State, task: Task) -> bool:
     """Whether a walk now would break off a row that she is in the middle of, and she is not up already."""
     if task.under_way or task.free_now or not task.visits:
         return False

@@ -11,13 +11,17 @@ from server.plan.workorder import WorkOrder
 
 
 def hand_rule(piece: Piece) -> WorkOrder | None:
+    """The order of a whole piece by the hand rule; None where it asks for more than the loom has."""
+    return hand_order(whole_task(piece))
+
+
+def hand_order(task: Task) -> WorkOrder | None:
     """The order by the hand rule; None where it asks for more than the loom has.
 
     A temporary goes in on the walk before the row that needs it and comes out on the first walk on which
     its shaft needs something else, or at the end; no spare handles. Of units that hang on single cords as
     well, a temporary takes either all or none: the cheaper of the two throughout.
     """
-    task = whole_task(piece)
     orders = [assemble(task, schedule) for schedule in hand_schedules(task)]
     return min(orders, key=lambda order: order.totals.minutes, default=None)
 

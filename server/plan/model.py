@@ -307,25 +307,31 @@ class Model:
         *,
         seconds: float,
         start: Sequence[float],
+        under_way: bool = False,
         stop: Callable[[], bool] | None = None,
     ) -> Outcome:
         """Solve for the fewest walks at no more than these minutes; the program is used up.
 
         Args:
             start: values to begin from.
+            under_way: the walk before the first stage is made already, and not counted.
             stop: asked now and then; true ends the search with what has been found.
         """
         costly = [(variable, cost) for variable, cost in enumerate(self.program.costs) if cost]
         self.program.row(costly, upper=minutes)
         if self.relaxed is not None:
             self.program.keep_within(minutes, self.relaxed)
-        self.count_walks()
+        self.count_walks(under_way=under_way)
         return self.program.solve(seconds=seconds, gap=0.5, start=start, stop=stop)
 
-    def count_walks(self) -> None:
-        """Make the number of walks the objective."""
+    def count_walks(self, *, under_way: bool = False) -> None:
+        """Make the number of walks the objective.
+
+        Args:
+            under_way: the walk before the first stage is made already, and not counted.
+        """
         self.program.costs = [0.0] * len(self.program.costs)
-        for walk in self._walks:
+        for walk in self._walks[under_way:]:
             self.program.costs[walk] = 1.0
 
     def fewest_spare_shafts(self, *, seconds: float) -> tuple[int | None, bool]:

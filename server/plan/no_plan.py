@@ -9,10 +9,11 @@ from server.design.piece import Piece
 from server.loom.actions import and_list
 from server.loom.state import Loom, State
 from server.plan.demands import Part, asked_of
+from server.plan.hand_rule import hand_schedules
 from server.plan.model import Model
 from server.plan.parts import ALL_PARTS
 from server.plan.schedule import Schedule, Standing, best_lift
-from server.plan.stages import Stage
+from server.plan.stages import Stage, relevant_shafts, stages
 from server.plan.task import Task
 
 MOST_SENTENCES = 6
@@ -127,6 +128,24 @@ def is_hopeless(loom: Loom, cut: Sequence[Stage]) -> bool:
     """Whether some rows ask for more temporaries at once than the loom takes: then no search is needed."""
     room = loom.spare_shafts if loom.temporaries_per_shaft else 0
     return any(len(needy_shafts(loom, stage)) > room for stage in cut)
+
+
+def can_be_woven(task: Task, seconds: float) -> bool | None:
+    """Whether a task has an order, whatever it costs; None where that was not known in time."""
+    piece = task.asked
+    shafts = relevant_shafts(piece, task.begin, task.end)
+    if not shafts:
+        return True
+    cut = stages(piece, shafts)
+    if is_hopeless(piece.loom, cut):
+        return False
+    if strip_schedule(task, piece.loom, cut) is not None or hand_schedules(task):
+        return True
+    model = Model(piece, shafts, cut, task.begin, task.end, ALL_PARTS, task.begin)
+    found = model.cheapest(seconds=seconds, grain=0.0, first=True)
+    if found.values is not None:
+        return True
+    return False if found.impossible and model.complete else None
 
 
 def explain(

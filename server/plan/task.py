@@ -9,9 +9,10 @@ from itertools import pairwise
 from server.design.piece import Piece
 from server.loom.state import Loom, State
 from server.plan.demands import Part, Twin
-from server.plan.replay import at_rest, whole
+from server.plan.replay import at_rest, verify_from, whole
 from server.plan.schedule import BARE, Borrowed, Schedule, Standing, lift_of_all
 from server.plan.visits import Position, Visit, check_visits, position_after, position_of
+from server.plan.workorder import WorkOrder
 
 
 @dataclass(frozen=True)
@@ -116,6 +117,21 @@ def task_from(
         finished=until_bare and end.row == len(piece.rows),
         free_now=free_now,
         known=_known(piece, visits, known or {}),
+    )
+
+
+def verify_for(task: Task, order: WorkOrder) -> list[State]:
+    """Replay an order of a task and check its totals.
+
+    Returns:
+        The states before the first step, and after each.
+
+    Raises:
+        Mismatch: where it goes wrong.
+    """
+    until_bare = task.end is not None
+    return verify_from(
+        task.piece, task.start, task.visits, order, until_bare=until_bare, free_now=task.free_now
     )
 
 

@@ -18,12 +18,14 @@ from server.design.piece import Piece
 from server.plan.assemble import assemble
 from server.plan.changed_cells import Budget, Cell, with_changed
 from server.plan.model import Model, pulls_elsewhere
-from server.plan.planner import grain_of, plan
-from server.plan.replay import Mismatch, replay, verify
-from server.plan.schedule import Schedule
+from server.plan.no_plan import NoPlan
+from server.plan.planner import Found, Lack, cheapest_found, grain_of
+from server.plan.replay import Mismatch
+from server.plan.schedule import BARE
 from server.plan.stages import relevant_shafts, stages
-from server.plan.task import standing_of, whole_task
+from server.plan.task import Task, verify_for, whole_task
 from server.plan.workorder import WorkOrder
+from server.ways.rest import TaskOf, rest_asked
 from server.ways.unaided import Changed
 
 if TYPE_CHECKING:  # questions knows this module
@@ -107,12 +109,25 @@ def answer_cells(piece: Piece, options: dict[str, Any], tell: Tell) -> dict[str,
 
     Args:
         options: most: at most so many cells; stay: blocks that stay, each first and last row, first and last
-            unit; limit: seconds.
+            unit; limit: seconds; here: the state from which on it is asked.
     """
     limit = float(options.get("limit", 60.0))
-    _check_size(piece)  # before all its cells are laid out one by one
-    fixed = cells_of(piece, options.get("stay", ()))
-    return as_json(few_cells(piece, int(options["most"]), fixed, limit=limit, tell=tell))
+    _check_size(whole_task(piece))  # before all its cells are laid out one by one
+    rest, stay = rest_asked(piece, options), options.get("stay", ())
+    fixed = rest.fixed | {(row - rest.woven, unit) for row, unit in cells_of(piece, stay) if row > rest.woven}
+    found = few_cells(rest.piece, int(options["most"]), fixed, limit=limit, tell=tell, task_of=rest.task)
+    return as_json(_further_on(found, rest.woven))
+
+
+def _further_on(found: FewCells, rows: int) -> FewCells:
+    """The same with its cells so many rows later."""
+    return replace(
+        found,
+        better=tuple(
+            replace(one, cells=tuple(replace(cell, row=cell.row + rows) for cell in one.cells))
+            for one in found.better
+        ),
+    )
 
 
 def cells_of(piece: Piece, blocks: Iterable[Sequence[int]]) -> set[Cell]:
@@ -128,7 +143,13 @@ def cells_of(piece: Piece, blocks: Iterable[Sequence[int]]) -> set[Cell]:
 
 
 def few_cells(
-    piece: Piece, most: int, fixed: Iterable[Cell] = (), *, limit: float = 60.0, tell: Tell | None = None
+    piece: Piece,
+    most: int,
+    fixed: Iterable[Cell] = (),
+    *,
+    limit: float = 60.0,
+    tell: Tell | None = None,
+    task_of: TaskOf = whole_task,
 ) -> FewCells:
     """The best design within 1, 2, … changed cells, as long as more cells can save anything but pulls.
 
@@ -140,19 +161,24 @@ def few_cells(
         most: at most so many cells.
         fixed: cells that stay as they are.
         limit: seconds; what is not looked at by then is left out.
+        task_of: what is to be planned of the piece as it is, or with cells changed.
 
     Raises:
         ValueError: with a sentence, for a budget or a fixed cell that makes no sense, or a piece too large.
         NoPlan: if the design as it is cannot be woven.
     """
-    stay = _checked(piece, most, fixed)
-    _check_size(piece)
+    stay, task = _checked(piece, most, fixed), task_of(piece)
+    _check_size(task)
     until = time.monotonic() + limit
-    order = plan(piece, limit=limit / 4)
+    drawn_as = cheapest_found(task, limit=limit / 4)
+    if isinstance(drawn_as, Lack):
+        raise NoPlan(*drawn_as.explained())
+    order = drawn_as.order
+    verify_for(task, order)
     drawn, found = _takes(order), list[Better]()
-    if not most or not order.totals.insertions:
+    if not most or _needs_none(task, order):
         return FewCells(drawn, order.proven, (), (), 0, "none needed" if most else "asked")
-    search = _Search(piece, stay, order, None if tell is None else tell.is_enough)
+    search = _Search(task_of, piece, stay, drawn_as, None if tell is None else tell.is_enough)
     ended: Literal["asked", "none needed", "time"] = "asked"
     best, cells, unsure = order.totals.minutes, 0, list[int]()
     for cells in range(1, most + 1):
@@ -169,24 +195,29 @@ def few_cells(
         if outcome.order is not None and outcome.order.totals.minutes < best - CLOSE:
             best = outcome.order.totals.minutes
             found.append(Better(_turned(piece, outcome.cells), _takes(outcome.order), outcome.sure))
-            if not outcome.order.totals.insertions:
+            if _needs_none(task, outcome.order):
                 ended = "none needed"
                 break
     return FewCells(drawn, order.proven, tuple(found), tuple(unsure), cells, ended)
 
 
-def may_change(piece: Piece) -> int:
+def may_change(task: Task) -> int:
     """How many cells there are that the model might change."""
-    loom = piece.loom
+    loom, rows = task.asked.loom, task.asked.rows
     return sum(
-        len(loom.units_of(shaft)) * sum(not cells.isdisjoint(loom.units_of(shaft)) for cells in piece.rows)
-        for shaft in relevant_shafts(piece)
+        len(loom.units_of(shaft)) * sum(not cells.isdisjoint(loom.units_of(shaft)) for cells in rows)
+        for shaft in relevant_shafts(task.asked, task.begin, task.end)
     )
 
 
-def _check_size(piece: Piece) -> None:
-    if may_change(piece) > MOST_LOOKED_AT:
+def _check_size(task: Task) -> None:
+    if may_change(task) > MOST_LOOKED_AT:
         raise ValueError(TOO_LARGE)
+
+
+def _needs_none(task: Task, order: WorkOrder) -> bool:
+    """Whether nothing can be saved any more but pulls: no temporary goes in, and none is there."""
+    return not order.totals.insertions and task.begin == BARE
 
 
 def _checked(piece: Piece, most: int, fixed: Iterable[Cell]) -> frozenset[Cell]:
@@ -210,81 +241,86 @@ def _turned(piece: Piece, cells: Iterable[Cell]) -> tuple[Changed, ...]:
     return tuple(Changed(row, unit, unit not in piece.rows[row - 1]) for row, unit in cells)
 
 
-def _schedule(piece: Piece, order: WorkOrder) -> Schedule:
-    """What stands in the loom during each row of an order."""
-    during = {
-        state.row: standing_of(piece.loom, state)[0]
-        for state in replay(piece, order.steps)
-        if state.phase == "raised"
-    }
-    return [during[row] for row in sorted(during)]
-
-
 @dataclass(frozen=True, slots=True)
-class _Found:
+class _Best:
     """The best order with so many cells changed.
 
     Attributes:
-        order: None: none was found.
+        found: None: none was found.
         sure: whether there is none better.
     """
 
-    order: WorkOrder | None
+    found: Found | None
     cells: tuple[Cell, ...]
     sure: bool
+
+    @property
+    def order(self) -> WorkOrder | None:
+        """It."""
+        return None if self.found is None else self.found.order
 
 
 class _Search:
     """The model of a piece with a budget of cells, made and solved for one number of cells after another."""
 
     def __init__(
-        self, piece: Piece, fixed: frozenset[Cell], order: WorkOrder, stop: Callable[[], bool] | None
+        self,
+        task_of: TaskOf,
+        piece: Piece,
+        fixed: frozenset[Cell],
+        drawn: Found,
+        stop: Callable[[], bool] | None,
     ) -> None:
         """Begin from an order for the design as it is.
 
         Args:
             stop: asked now and then; true ends the search with what has been found.
         """
-        self._piece, self._fixed = piece, fixed
-        self._shafts = relevant_shafts(piece)
+        self._task_of, self._piece, self._fixed = task_of, piece, fixed
+        self._task = task = task_of(piece)
+        self._shafts = relevant_shafts(piece, task.begin, task.end)
         self._cut = stages(piece, self._shafts, by_runs=False)
         self._grain = grain_of(piece.minutes)
-        self._elsewhere = pulls_elsewhere(piece, self._shafts) * piece.minutes.pull
-        self._schedule, self._cells = _schedule(piece, order), tuple[Cell, ...]()
-        self._known, self._stop = order.totals.minutes, stop
+        self._constant = pulls_elsewhere(piece, self._shafts) * piece.minutes.pull + task.sunk
+        self._known, self._cells, self._stop = drawn, tuple[Cell, ...](), stop
 
-    def within(self, most: int, seconds: float) -> _Found:
+    def within(self, most: int, seconds: float) -> _Best:
         """The best with at most so many cells changed."""
-        until = time.monotonic() + seconds
-        model = Model(self._piece, self._shafts, self._cut, budget=Budget(most, self._fixed))
+        until, task = time.monotonic() + seconds, self._task
+        model = Model(
+            self._piece,
+            self._shafts,
+            self._cut,
+            task.begin,
+            task.end,
+            at_the_start=task.begin,
+            budget=Budget(most, self._fixed),
+        )
         program, grain = model.program, self._grain
         outcome = model.cheapest(
-            seconds=seconds * 0.8, grain=grain, start=self._schedule, cells=self._cells, stop=self._stop
+            seconds=seconds * 0.8, grain=grain, start=self._known.schedule, cells=self._cells, stop=self._stop
         )
         if outcome.values is None:
-            return _Found(None, (), sure=False)
+            return _Best(None, (), sure=False)
         least = program.objective(outcome.values)
-        found = self._order(model, outcome.values)
+        best = self._order(model, outcome.values)
         sure = model.complete and outcome.bound > least - max(grain * 0.75, CLOSE)
-        if sure and least + self._elsewhere < self._known - CLOSE:
-            found = self._with_fewest_walks(model, found, least, outcome.values, until)
-        assert found.order is not None
-        if found.order.totals.minutes < self._known - CLOSE:
-            self._schedule, self._cells, self._known = (
-                _schedule(self._changed(found.cells), found.order),
-                found.cells,
-                found.order.totals.minutes,
-            )
-        return replace(found, sure=sure)
+        if sure and least + self._constant < self._known.order.totals.minutes - CLOSE:
+            best = self._with_fewest_walks(model, best, least, outcome.values, until)
+        assert best.found is not None
+        if best.found.order.totals.minutes < self._known.order.totals.minutes - CLOSE:
+            self._known, self._cells = best.found, best.cells
+        return replace(best, sure=sure)
 
     def _with_fewest_walks(
-        self, model: Model, best: _Found, least: float, values: np.ndarray, until: float
-    ) -> _Found:
+        self, model: Model, best: _Best, least: float, values: np.ndarray, until: float
+    ) -> _Best:
         """Of those that take as few minutes the one with the fewest walks; the model is used up."""
         tidy = model.with_fewest_walks(
             least + max(self._grain / 4, CLOSE / 2),
             seconds=max(until - time.monotonic(), 0.1),
             start=list(values),
+            under_way=self._task.under_way,
             stop=self._stop,
         )
         if tidy.values is None:
@@ -294,17 +330,14 @@ class _Search:
         assert other.order is not None
         return other if other.order.totals.walks < best.order.totals.walks else best
 
-    def _order(self, model: Model, values: np.ndarray, least: float | None = None) -> _Found:
+    def _order(self, model: Model, values: np.ndarray, least: float | None = None) -> _Best:
         """The order of these values, replayed, and as cheap as they say."""
         assert model.changes is not None
-        cells = model.changes.cells(values)
-        piece = self._changed(cells)
-        order = assemble(whole_task(piece), model.schedule(values))
-        verify(piece, order)
-        minutes = self._elsewhere + (model.program.objective(values) if least is None else least)
+        cells, schedule = model.changes.cells(values), model.schedule(values)
+        task = self._task_of(replace(self._piece, rows=with_changed(self._piece.rows, cells)))
+        order = assemble(task, schedule)
+        verify_for(task, order)
+        minutes = self._constant + (model.program.objective(values) if least is None else least)
         if order.totals.minutes > minutes + max(self._grain / 2, CLOSE):
             raise Mismatch(f"The order takes {order.totals.minutes} minutes, and the model had {minutes}.")
-        return _Found(order, cells, sure=False)
-
-    def _changed(self, cells: Iterable[Cell]) -> Piece:
-        return replace(self._piece, rows=with_changed(self._piece.rows, cells))
+        return _Best(Found(order, schedule), cells, sure=False)

@@ -26,12 +26,12 @@ from server.plan.model import Model, pulls_elsewhere
 from server.plan.no_plan import is_hopeless
 from server.plan.parts import Breadth
 from server.plan.planner import CLOSE, Lack, cheapest_found, grain_of
-from server.plan.replay import verify
 from server.plan.schedule import Schedule
 from server.plan.solver import CLOSE_TO_WHOLE, Basis, Linear, Program, Relaxed
 from server.plan.stages import relevant_shafts, stages
-from server.plan.task import Task, whole_task
+from server.plan.task import Task, verify_for, whole_task
 from server.plan.workorder import WorkOrder
+from server.ways.rest import TaskOf
 from server.ways.seconds import up_after
 
 Numbers = tuple[int, int]
@@ -79,13 +79,14 @@ class Planned:
 class Looms:
     """Plans a piece for one such loom after another."""
 
-    def __init__(self, piece: Piece, stop: Stop = None) -> None:
+    def __init__(self, piece: Piece, stop: Stop = None, task_of: TaskOf = whole_task) -> None:
         """Begin with nothing known.
 
         Args:
+            task_of: what is to be planned of the piece on a loom.
             stop: asked now and then; true ends the search for a loom with the best order so far.
         """
-        self._piece, self._stop = piece, stop
+        self._piece, self._stop, self._task_of = piece, stop, task_of
         self._grain = grain_of(piece.minutes)
         self._relaxations: dict[tuple[bool, Breadth], _Relaxations] = {}
         self._near = NEAR
@@ -105,7 +106,7 @@ class Looms:
         """
         until = time.monotonic() + limit
         loom = replace(self._piece.loom, spare_shafts=at[0], spare_handles=at[1])
-        task = whole_task(replace(self._piece, loom=loom))
+        task = self._task_of(replace(self._piece, loom=loom))
         found = self._quickly(task, at, known, time.monotonic() + limit * QUICK_SHARE)
         if found is not None:
             return found
@@ -128,28 +129,29 @@ class Looms:
     def _planned(
         self, task: Task, at: Numbers, order: WorkOrder, schedule: Schedule, at_least: float
     ) -> Planned:
-        verify(task.piece, order)
+        verify_for(task, order)
+        stands = [task.begin, *schedule]
         uses = (
-            max((len(standing.inside) for standing in schedule), default=0),
-            max((len(standing.spare) for standing in schedule), default=0),
+            max(len(standing.inside) for standing in stands),
+            max(len(standing.spare) for standing in stands),
         )
         return Planned(at, uses, order.totals.minutes, order.totals.walks, at_least, schedule)
 
     def _quickly(self, task: Task, at: Numbers, known: Planned | None, until: float) -> Planned | None:
         """The optimum; None where it is not found this way, whatever the reason."""
         piece, grain = task.asked, self._grain
-        shafts = relevant_shafts(piece)
+        shafts = relevant_shafts(piece, task.begin, task.end)
         cut = stages(piece, shafts)
         if not shafts or not grain or is_hopeless(piece.loom, cut):
             return None
-        elsewhere = pulls_elsewhere(piece, shafts) * piece.minutes.pull
+        constant = pulls_elsewhere(piece, shafts) * piece.minutes.pull + task.sunk
         breadths: tuple[Breadth, ...] = ("bounding", "split") if at[1] else ("split",)
         for breadth in breadths:
-            model = Model(piece, shafts, cut, breadth=breadth)
+            model = Model(piece, shafts, cut, task.begin, task.end, at_the_start=task.begin, breadth=breadth)
             if not model.complete:
                 return None
             program, minutes = model.program, np.array(model.program.costs)
-            model.count_walks()
+            model.count_walks(under_way=task.under_way)
             walks = np.array(program.costs) > 0
             each = grain / (walks.sum() + 1)
             program.costs = list(minutes + each * walks)
@@ -158,7 +160,7 @@ class Looms:
             relaxed = relaxations.relax(program.linear(), at, until)
             if relaxed is None or relaxed.bound > MOST_STEPS * each:
                 return None
-            most = math.inf if known is None else known.minutes - elsewhere + known.walks * each
+            most = math.inf if known is None else known.minutes - constant + known.walks * each
             values = relaxed.values
             if not program.are_whole(values):
                 tree = _Tree(relaxations.again, program, walks, each, most)
@@ -174,7 +176,7 @@ class Looms:
             if not model.is_lawful(schedule):  # with candidates that make none unlawful
                 continue
             order = assemble(task, schedule)
-            expected = float(np.dot(minutes, values)) + elsewhere
+            expected = float(np.dot(minutes, values)) + constant
             if abs(order.totals.minutes - expected) > grain / 4 + CLOSE:
                 return None
             return self._planned(task, at, order, schedule, order.totals.minutes)

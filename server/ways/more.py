@@ -8,6 +8,7 @@ for that one, too. Most cells of the table follow from others that way, and the 
 from __future__ import annotations
 
 import time
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -15,8 +16,12 @@ from typing import TYPE_CHECKING, Any
 from pydantic import TypeAdapter
 
 from server.design.piece import Piece
+from server.plan.demands import Twin
 from server.plan.planner import CLOSE, Lack, Stopped
+from server.plan.schedule import BARE, Standing
+from server.plan.task import whole_task
 from server.ways.looms import Looms, Numbers, Planned
+from server.ways.rest import TaskOf, rest_asked
 from server.ways.seconds import seconds_in
 
 if TYPE_CHECKING:  # questions knows this module
@@ -62,11 +67,13 @@ class More:
 
     Attributes:
         own: spare shafts and spare handles of the weaver's loom, as far as they can be of use.
+        in_use: those that what stands in the loom takes now; with fewer there is no way on.
         rows: per number of spare shafts from 0 on a row, and in it per number of spare handles a cell.
     """
 
     own: Numbers
     rows: tuple[tuple[Cell, ...], ...]
+    in_use: Numbers = (0, 0)
 
     @property
     def own_cell(self) -> Cell:
@@ -102,48 +109,59 @@ def answer_more(piece: Piece, options: dict[str, Any], tell: Tell) -> dict[str, 
     """The answer to the question “more”, as `server.ways.questions` has it.
 
     Args:
-        options: `shafts` and `handles`, the most of each in the table; `limit`: seconds (60).
+        options: `shafts` and `handles`, the most of each in the table; `limit`: seconds (60); `here`: the
+            state from which on it is asked.
 
     Raises:
         ValueError: with a sentence, if these are no options.
     """
     limit = seconds_in(options, 60.0, MOST_SECONDS)
-    return as_json(more(piece, options.get("shafts"), options.get("handles"), limit=limit, tell=tell))
+    rest = rest_asked(piece, options)
+    shafts, handles = options.get("shafts"), options.get("handles")
+    return as_json(more(rest.piece, shafts, handles, limit=limit, tell=tell, task_of=rest.task))
 
 
 # --- how large it can be -------------------------------------------------------------------------------
 
 
-def most_temporaries(piece: Piece) -> int:
+def most_temporaries(piece: Piece, stands: Standing = BARE) -> int:
     """So many temporaries at once could be of use; more spare shafts, or spare handles, never are.
 
     A temporary takes some units of its shaft and not all, and two with the same units are never worth having
-    (DEVELOPERS.md, "Candidates"). So a shaft with u units takes at most 2^u − 2, if the loom lets it.
+    (DEVELOPERS.md, "Candidates"). So a shaft with u units takes at most 2^u − 2, if the loom lets it; and
+    those that stand twice already.
     """
-    loom = piece.loom
-    return sum(min(loom.temporaries_per_shaft, 2 ** len(u) - 2) for u in loom.units_by_shaft.values())
+    loom, twins = piece.loom, Counter(shaft for shaft, part in stands.inside if isinstance(part, Twin))
+    return sum(
+        min(loom.temporaries_per_shaft, 2 ** len(units) - 2 + twins[shaft])
+        for shaft, units in loom.units_by_shaft.items()
+    )
 
 
-def own_numbers(piece: Piece) -> Numbers:
-    """What the weaver's loom has, as far as it can be of use: a spare handle lifts one temporary."""
-    shafts = min(piece.loom.spare_shafts, most_temporaries(piece))
+def own_numbers(piece: Piece, stands: Standing = BARE) -> Numbers:
+    """What the weaver's loom has, as far as it can be of use: a spare handle lifts one temporary.
+
+    Args:
+        stands: what stands in the loom.
+    """
+    shafts = min(piece.loom.spare_shafts, most_temporaries(piece, stands))
     return shafts, min(piece.loom.spare_handles, shafts)
 
 
-def usual_numbers(piece: Piece) -> Numbers:
+def usual_numbers(piece: Piece, stands: Standing = BARE) -> Numbers:
     """How far the table goes if she says nothing: two more than her loom has of each."""
-    own = own_numbers(piece)
-    shafts = min(own[0] + 2, most_temporaries(piece))
+    own = own_numbers(piece, stands)
+    shafts = min(own[0] + 2, most_temporaries(piece, stands))
     return shafts, min(own[1] + 2, shafts)
 
 
-def check_numbers(piece: Piece, shafts: object, handles: object) -> Numbers:
+def check_numbers(piece: Piece, shafts: object, handles: object, *, stands: Standing = BARE) -> Numbers:
     """How far the table shall go.
 
     Raises:
         ValueError: with a sentence, if that is no number, or it would be larger than the loom could hold.
     """
-    most, own = most_temporaries(piece), own_numbers(piece)
+    most, own = most_temporaries(piece, stands), own_numbers(piece, stands)
     if own[0] > MOST_SHAFTS or own[1] > MOST_HANDLES:
         raise ValueError(
             f"Your loom has more than {MOST_SHAFTS} spare shafts or {MOST_HANDLES} spare handles to use; "
@@ -185,19 +203,28 @@ def _counted(number: int, one: str, many: str = "") -> str:
 
 
 def more(
-    piece: Piece, shafts: object, handles: object, *, limit: float = 60.0, tell: Tell | None = None
+    piece: Piece,
+    shafts: object,
+    handles: object,
+    *,
+    limit: float = 60.0,
+    tell: Tell | None = None,
+    task_of: TaskOf = whole_task,
 ) -> More:
     """Minutes and walks with 0 … `shafts` spare shafts and 0 … `handles` spare handles.
 
     Args:
+        task_of: what is to be planned of the piece on a loom; the same is in use at its start on each.
         limit: seconds for all of it; minutes are then at most so many where they are not `Cell.is_exact`.
 
     Raises:
         ValueError: with a sentence, if the table would make no sense: see `check_numbers`.
     """
-    most_shafts, most_handles = check_numbers(piece, shafts, handles)
+    stands = task_of(piece).begin
+    in_use = len(stands.inside), len(stands.spare)
+    most_shafts, most_handles = check_numbers(piece, shafts, handles, stands=stands)
     stop = None if tell is None else tell.is_enough
-    table = _Table(Looms(piece, stop), most_shafts, most_handles)
+    table = _Table(Looms(piece, stop, task_of), most_shafts, most_handles, in_use)
     until = time.monotonic() + limit
     while (at := table.next_one()) is not None:
         left, open_ones = until - time.monotonic(), table.open_ones()
@@ -211,10 +238,11 @@ def more(
         except Stopped:  # or the time for this loom was up
             continue
     return More(
-        own_numbers(piece),
+        own_numbers(piece, stands),
         tuple(
             tuple(table.cell((n, min(m, n))) for m in range(most_handles + 1)) for n in range(most_shafts + 1)
         ),
+        in_use,
     )
 
 
@@ -227,14 +255,18 @@ def _suffices(richer: Numbers, poorer: Numbers) -> bool:
 
 
 class _Table:
-    """What is known of all looms. One with more spare handles than spare shafts is not among them."""
+    """What is known of all looms. One with more spare handles than spare shafts is not among them.
 
-    def __init__(self, looms: Looms, most_shafts: int, most_handles: int) -> None:
-        self._looms = looms
+    Nor is one with fewer of both than are in use.
+    """
+
+    def __init__(self, looms: Looms, most_shafts: int, most_handles: int, in_use: Numbers) -> None:
+        self._looms, self._in_use = looms, in_use
         self._solved: list[Planned] = []
         self._impossible: list[Numbers] = []
         self._tried: set[Numbers] = set()
-        self._waiting = list(_in_order(most_shafts, most_handles))
+        every = _in_order(most_shafts, most_handles)
+        self._waiting = [at for at in every if _suffices(at, in_use)]
         self.size = len(self._waiting)
 
     def next_one(self) -> Numbers | None:
@@ -281,7 +313,7 @@ class _Table:
         )
 
     def _is_impossible(self, at: Numbers) -> bool:
-        return any(_suffices(richer, at) for richer in self._impossible)
+        return not _suffices(at, self._in_use) or any(_suffices(richer, at) for richer in self._impossible)
 
     def _best(self, at: Numbers) -> Planned | None:
         """The best of the orders known that this loom can carry out."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, TypeGuard
 
@@ -16,15 +16,14 @@ from pydantic import TypeAdapter
 
 from server.design.piece import Piece
 from server.loom.leashes import NO_SHAFT
-from server.plan.hand_rule import hand_rule
+from server.plan.hand_rule import hand_order
 from server.plan.planner import CLOSE, Lack, Stopped, cheapest
-from server.plan.replay import verify
-from server.plan.task import whole_task
+from server.plan.schedule import BARE, Standing
+from server.plan.task import Task, verify_for, whole_task
 from server.ways.figures import (
     STAYS,
     Block,
     Company,
-    Demand,
     Figure,
     Move,
     ShaftDemand,
@@ -32,6 +31,7 @@ from server.ways.figures import (
     company_of,
     rows_in_part,
 )
+from server.ways.rest import TaskOf, rest_asked
 from server.ways.seconds import seconds_in, up_after
 
 if TYPE_CHECKING:  # questions knows this module
@@ -117,7 +117,7 @@ def answer_places(piece: Piece, options: dict[str, Any], tell: Tell) -> dict[str
 
     Args:
         options: `block`: first and last row, first and last unit; `rows_by`: so many rows earlier, so many
-            later (none); `limit`: seconds (20).
+            later (none); `limit`: seconds (20); `here`: the state from which on it is asked.
 
     Raises:
         ValueError: with a sentence, if there is no such figure or these are no options.
@@ -128,8 +128,22 @@ def answer_places(piece: Piece, options: dict[str, Any], tell: Tell) -> dict[str
     if not _are_numbers(by, 2) or not all(0 <= rows <= MOST_ROWS_BY for rows in by):
         raise ValueError(f"It can be moved by 0 to {MOST_ROWS_BY:,} rows, earlier and later.")
     limit = seconds_in(options, 20.0, MOST_SECONDS)
-    block = Block.between(*corners)
-    return as_json(places(piece, block, rows_by=range(-by[0], by[1] + 1), limit=limit, tell=tell))
+    rest, block = rest_asked(piece, options), Block.between(*corners)
+    check_block(piece, block)
+    stay = int(rest.begun)
+    if block.first_row <= rest.woven + stay:
+        begun = f"rows 1 to {rest.woven} are woven" + (f", and row {rest.woven + 1} is begun" if stay else "")
+        raise ValueError(f"Only a figure that lies ahead can sit elsewhere: {begun}.")
+    found = places(
+        rest.piece,
+        replace(block, first_row=block.first_row - rest.woven, last_row=block.last_row - rest.woven),
+        rows_by=range(-by[0], by[1] + 1),
+        stay=stay,
+        limit=limit,
+        tell=tell,
+        task_of=rest.task,
+    )
+    return as_json(replace(found, block=block))
 
 
 def _are_numbers(given: Any, number: int) -> TypeGuard[Sequence[int]]:
@@ -160,8 +174,10 @@ def places(
     *,
     rows_by: range = range(1),
     mirrored: bool = True,
+    stay: int = 0,
     limit: float = 20.0,
     tell: Tell | None = None,
+    task_of: TaskOf = whole_task,
 ) -> Places:
     """Every place where a figure could sit, with its minutes.
 
@@ -172,29 +188,34 @@ def places(
     Args:
         rows_by: by how many rows it may be moved; places off the cloth are left out.
         mirrored: whether its mirror image is laid everywhere, too.
+        stay: so many rows at the beginning stay as they are.
         limit: seconds for all of it.
+        task_of: what is to be planned of the piece with the figure at a place.
 
     Raises:
         ValueError: with a sentence, if there is no figure in the block, or there are too many places.
     """
     until = time.monotonic() + limit
     check_block(piece, block)
-    figure = Figure(piece, block)
-    moves = list(_moves(figure, rows_by, mirrored))
+    figure, stands = Figure(piece, block), task_of(piece).begin
+    moves = list(_moves(figure, rows_by, mirrored, stay))
     asked = {move: figure.demands(move) for move in moves}
-    demands: dict[Move, Demand] = {
-        move: tuple(sorted((shaft == NO_SHAFT, columns) for shaft, columns in shafts.items()))
+    demands: dict[Move, Hashable] = {
+        # what stands is on some shafts, and takes some of their units
+        move: figure.at(move).rows
+        if stands != BARE
+        else tuple(sorted((shaft == NO_SHAFT, columns) for shaft, columns in shafts.items()))
         for move, shafts in asked.items()
     }
     first_of = {demand: move for move, demand in reversed(demands.items())}
     known: dict[ShaftDemand, _ShaftCost] = {}
-    costs = {demand: _at_a_glance(piece, asked[move], known) for demand, move in first_of.items()}
+    costs = {demand: _at_a_glance(piece, asked[move], known, stands) for demand, move in first_of.items()}
     places_of = Counter(demands.values())
     for seconds in (GLANCE, CLOSER_LOOK):
-        _plan_all(figure, first_of, costs, places_of, demands.get(STAYS), seconds, until, tell)
+        _plan_all(figure, task_of, first_of, costs, places_of, demands.get(STAYS), seconds, until, tell)
     for demand, cost in costs.items():
         if cost.minutes is None and cost.is_possible and time.monotonic() < until:
-            order = hand_rule(figure.at(first_of[demand]))
+            order = hand_order(task_of(figure.at(first_of[demand])))
             if order is not None:
                 costs[demand] = replace(cost, minutes=order.totals.minutes, walks=order.totals.walks)
     found = []
@@ -215,10 +236,10 @@ def places(
     return Places(block, figure.same_mirrored, tuple(found))
 
 
-def _moves(figure: Figure, rows_by: range, mirrored: bool) -> Iterator[Move]:
+def _moves(figure: Figure, rows_by: range, mirrored: bool, stay: int) -> Iterator[Move]:
     piece, block = figure.piece, figure.block
     ways = (False, True) if mirrored and not figure.same_mirrored else (False,)
-    rows = [by for by in rows_by if block.first_row + by >= 1 and block.last_row + by <= len(piece.rows)]
+    rows = [by for by in rows_by if block.first_row + by > stay and block.last_row + by <= len(piece.rows)]
     units = range(1 - block.first_unit, len(piece.loom.leashes) - block.last_unit + 1)
     number = len(rows) * len(units) * len(ways)
     if number > MOST_PLACES:
@@ -233,10 +254,11 @@ def _moves(figure: Figure, rows_by: range, mirrored: bool) -> Iterator[Move]:
 
 def _plan_all(
     figure: Figure,
-    first_of: dict[Demand, Move],
-    costs: dict[Demand, _Cost],
-    places_of: Mapping[Demand, int],
-    now: Demand | None,
+    task_of: TaskOf,
+    first_of: dict[Hashable, Move],
+    costs: dict[Hashable, _Cost],
+    places_of: Mapping[Hashable, int],
+    now: Hashable | None,
     seconds: float,
     until: float,
     tell: Tell | None,
@@ -257,17 +279,18 @@ def _plan_all(
         if tell is not None:
             tell(f"{settled:,} of {everywhere:,} places looked at", settled / everywhere)
         settled += places_of[demand]
-        costs[demand] = _planned(figure.at(first_of[demand]), costs[demand], min(seconds, left), tell)
+        task = task_of(figure.at(first_of[demand]))
+        costs[demand] = _planned(task, costs[demand], min(seconds, left), tell)
 
 
-def _planned(piece: Piece, before: _Cost, seconds: float, tell: Tell | None) -> _Cost:
+def _planned(task: Task, before: _Cost, seconds: float, tell: Tell | None) -> _Cost:
     try:
-        order = cheapest(whole_task(piece), limit=seconds, stop=up_after(seconds, tell))
+        order = cheapest(task, limit=seconds, stop=up_after(seconds, tell))
     except Stopped:
         return before
     if isinstance(order, Lack):
         return replace(before, is_possible=False, minutes=None, walks=None) if order.is_sure else before
-    verify(piece, order)
+    verify_for(task, order)
     minutes, walks = order.totals.minutes, order.totals.walks
     at_least = minutes if order.proven else max(before.at_least, order.bound)
     if before.minutes is not None and before.minutes < minutes:
@@ -288,16 +311,20 @@ class _ShaftCost:
     takes: int | None
 
 
-def _at_a_glance(piece: Piece, asked: dict[int, ShaftDemand], known: dict[ShaftDemand, _ShaftCost]) -> _Cost:
+def _at_a_glance(
+    piece: Piece, asked: dict[int, ShaftDemand], known: dict[ShaftDemand, _ShaftCost], stands: Standing
+) -> _Cost:
     """What can be told without a search: whether it is free, and what it takes at the very least.
 
     Every shaft of which a row asks only a part needs a temporary that is put in on one walk and drawn out on
     another, takes the units asked for, and whose cords are moved there and back; spare handles may pass from
-    one temporary to the next. Whatever is asked of a shaft in a row is one pull at least.
+    one temporary to the next. Whatever is asked of a shaft in a row is one pull at least. Where something
+    stands already, that may be what is needed.
 
     Args:
         asked: per shaft, what the place asks of it; of no shaft (0) only the pulls.
         known: what was told of a shaft before, by what it is asked.
+        stands: what stands in the loom at the start.
     """
     loom, minutes = piece.loom, piece.minutes
     pulls, takes = 0, list[int]()
@@ -311,7 +338,7 @@ def _at_a_glance(piece: Piece, asked: dict[int, ShaftDemand], known: dict[ShaftD
         if (units := known[columns].takes) is not None:
             takes.append(units)
     least = pulls * minutes.pull
-    if takes:
+    if takes and stands == BARE:
         least += 0.0 if piece.free_walks else 2 * minutes.walk
         least += len(takes) * (minutes.insert + minutes.withdraw) + sum(takes) * minutes.take
         least += (len(takes) + 1 if loom.spare_handles else 2 * len(takes)) * minutes.move_cords

@@ -12,13 +12,14 @@ from pydantic import TypeAdapter
 from server.design.piece import Piece
 from server.plan.changed_cells import Budget, Cell, with_changed
 from server.plan.demands import asked_of, needs_temporary
-from server.plan.hand_rule import hand_schedules
 from server.plan.model import Model
-from server.plan.no_plan import is_hopeless, needy_shafts, strip_schedule
+from server.plan.no_plan import can_be_woven, is_hopeless, needy_shafts, strip_schedule
 from server.plan.parts import ALL_PARTS
+from server.plan.schedule import BARE
 from server.plan.stages import relevant_shafts, stages
-from server.plan.task import whole_task
+from server.plan.task import Task, whole_task
 from server.ways.few_cells import MOST_LOOKED_AT, may_change
+from server.ways.rest import TaskOf, rest_asked
 from server.ways.seconds import seconds_in
 from server.ways.unaided import Changed, turned_over, unaided
 
@@ -100,39 +101,60 @@ def answer_why_not(piece: Piece, options: dict[str, Any], tell: Tell) -> dict[st
     """The answer to the question "why not".
 
     Args:
-        options: `limit`: seconds (60).
+        options: `limit`: seconds (60); `here`: the state from which on it is asked.
 
     Raises:
         ValueError: with a sentence, as `why_not`, or if that is no limit.
     """
-    return as_json(why_not(piece, limit=seconds_in(options, 60.0, MOST_SECONDS), tell=tell))
+    limit, rest = seconds_in(options, 60.0, MOST_SECONDS), rest_asked(piece, options)
+    found = why_not(rest.piece, limit=limit, tell=tell, task_of=rest.task, fixed=rest.fixed)
+    return as_json(_further_on(found, rest.woven))
 
 
-def why_not(piece: Piece, *, limit: float = 60.0, tell: Tell | None = None) -> WhyNot:
+def _further_on(found: WhyNot, rows: int) -> WhyNot:
+    """The same so many rows later."""
+    return replace(
+        found,
+        conflict=tuple(Ask(ask.row + rows, ask.shaft) for ask in found.conflict),
+        walks=tuple(tuple(row + rows for row in walks) for walks in found.walks),
+        cells=tuple(replace(cell, row=cell.row + rows) for cell in found.cells),
+    )
+
+
+def why_not(
+    piece: Piece,
+    *,
+    limit: float = 60.0,
+    tell: Tell | None = None,
+    task_of: TaskOf = whole_task,
+    fixed: Iterable[Cell] = (),
+) -> WhyNot:
     """Why a piece has no plan, and what would do.
 
     Args:
         limit: seconds.
+        task_of: what is to be planned of the piece, and of others like it.
+        fixed: cells that stay as they are.
 
     Raises:
         ValueError: with a sentence, if it has one.
     """
     clock = _Clock(limit, tell)
     clock.tell("Whether there is no plan at all.", 0.0)
-    woven = can_be_woven(piece, clock.seconds())
+    woven = can_be_woven(task_of(piece), clock.seconds())
     if woven:
         raise ValueError("There is a plan for this piece; nothing has to be given up for it.")
     clock.tell("What cannot be lifted together.", 0.05)
-    conflict, conflict_sure = _conflict(piece, clock.part(0.3), known=woven is False)
+    conflict, conflict_sure = _conflict(piece, task_of, clock.part(0.3), known=woven is False)
     clock.tell("What more room would do.", 0.3)
-    rooms, rooms_sure = _rooms(piece, clock.part(0.5))
+    rooms, rooms_sure = _rooms(piece, task_of, clock.part(0.5))
     clock.tell("What else would do.", 0.6)
     loom = piece.loom
-    staying = replace(piece, loom=replace(loom, temporaries_may_stay=True))
+    staying = task_of(replace(piece, loom=replace(loom, temporaries_may_stay=True)))
     may_stay = not loom.temporaries_may_stay and bool(can_be_woven(staying, clock.part(0.3).seconds()))
-    walks = _walks(piece, clock.part(0.5))
+    walks = _walks(piece, task_of, clock.part(0.5))
     clock.tell("Which cells would do.", 0.75)
-    cells, cells_sure = _cells(piece, clock)
+    cells, cells_sure = _cells(piece, task_of, frozenset(fixed), clock)
     in_time = not (clock.is_up() or clock.was_up)
     return WhyNot(conflict, conflict_sure, rooms, rooms_sure, may_stay, walks, cells, cells_sure, in_time)
 
@@ -171,27 +193,10 @@ class _Clock:
             self._tell(words, share)
 
 
-def can_be_woven(piece: Piece, seconds: float) -> bool | None:
-    """Whether there is a plan, whatever it costs; None where that was not known in time."""
-    shafts = relevant_shafts(piece)
-    if not shafts:
-        return True
-    task, cut = whole_task(piece), stages(piece, shafts)
-    if is_hopeless(piece.loom, cut):
-        return False
-    if strip_schedule(task, piece.loom, cut) is not None or hand_schedules(task):
-        return True
-    model = Model(piece, shafts, cut, most_parts=ALL_PARTS)
-    found = model.cheapest(seconds=seconds, grain=0.0, first=True)
-    if found.values is not None:
-        return True
-    return False if found.impossible and model.complete else None
-
-
 # --- the rows and shafts in conflict ---------------------------------------------------------------------
 
 
-def _conflict(piece: Piece, clock: _Clock, *, known: bool) -> tuple[tuple[Ask, ...], bool]:
+def _conflict(piece: Piece, task_of: TaskOf, clock: _Clock, *, known: bool) -> tuple[tuple[Ask, ...], bool]:
     """What cannot all be lifted, as little of it as it takes; and whether each of them is needed for that.
 
     Whoever asks nothing stands in nobody's way. So what can be left out is left out, many at a time first,
@@ -200,7 +205,7 @@ def _conflict(piece: Piece, clock: _Clock, *, known: bool) -> tuple[tuple[Ask, .
     Args:
         known: whether it is known that all of it together cannot be lifted.
     """
-    shafts = relevant_shafts(piece)
+    shafts = _relevant(task_of(piece))
     asks = [
         Ask(row, shaft)
         for row in range(1, len(piece.rows) + 1)
@@ -215,7 +220,7 @@ def _conflict(piece: Piece, clock: _Clock, *, known: bool) -> tuple[tuple[Ask, .
 
     def conflicts(some: Sequence[Ask]) -> bool:
         nonlocal known, doubts
-        woven = can_be_woven(_asking_only(piece, some), clock.seconds())
+        woven = can_be_woven(task_of(_asking_only(piece, some)), clock.seconds())
         known, doubts = known or woven is False, doubts or woven is None
         return woven is False
 
@@ -233,6 +238,10 @@ def _conflict(piece: Piece, clock: _Clock, *, known: bool) -> tuple[tuple[Ask, .
         if size == 1:
             return tuple(asks), known and not doubts
         size = max(min(size // 2, len(asks) // 2), 1)
+
+
+def _relevant(task: Task) -> list[int]:
+    return relevant_shafts(task.asked, task.begin, task.end)
 
 
 def _one_row_too_much(piece: Piece) -> list[Ask]:
@@ -280,25 +289,25 @@ def _asking_only(piece: Piece, asks: Iterable[Ask]) -> Piece:
 # --- more room -------------------------------------------------------------------------------------------
 
 
-def _rooms(piece: Piece, clock: _Clock) -> tuple[tuple[Room, ...], bool]:
+def _rooms(piece: Piece, task_of: TaskOf, clock: _Clock) -> tuple[tuple[Room, ...], bool]:
     """The least room that would do: all pairs of spare shafts and spare handles; and whether that is certain.
 
     More temporaries of one shaft only where no number of spare shafts and handles does without. With one
     spare handle more as few spare shafts do, or fewer, and more than one for each temporary are of no use: so
     one goes through the handles, and each time asks for the fewest spare shafts.
     """
-    loom, shafts = piece.loom, relevant_shafts(piece)
+    loom, shafts = piece.loom, _relevant(task_of(piece))
     sure = True
 
     def fewest(handles: int, of_one: int) -> int | None:
         nonlocal sure
         ample = replace(loom, spare_shafts=ENOUGH, spare_handles=handles, temporaries_per_shaft=of_one)
-        asked = replace(piece, loom=ample)
-        cut = stages(asked, shafts)
-        if (strip := strip_schedule(whole_task(asked), ample, cut)) is not None:
+        task = task_of(replace(piece, loom=ample))
+        cut = stages(task.asked, shafts)
+        if (strip := strip_schedule(task, ample, cut)) is not None:
             # each shaft that takes one here takes one at least, whatever else is done
             return max(loom.spare_shafts, *(len(standing.inside) for standing in strip))
-        model = Model(asked, shafts, cut, most_parts=ALL_PARTS)
+        model = Model(task.asked, shafts, cut, task.begin, task.end, ALL_PARTS, task.begin)
         number, certain = model.fewest_spare_shafts(seconds=clock.seconds())
         sure = sure and certain
         return None if number is None else max(number, loom.spare_shafts)
@@ -329,12 +338,12 @@ def _rooms(piece: Piece, clock: _Clock) -> tuple[tuple[Room, ...], bool]:
 # --- walks -----------------------------------------------------------------------------------------------
 
 
-def _walks(piece: Piece, clock: _Clock) -> tuple[tuple[int, ...], ...]:
+def _walks(piece: Piece, task_of: TaskOf, clock: _Clock) -> tuple[tuple[int, ...], ...]:
     """Where walks would have to be made: each of these by itself, or else one set of which each is needed."""
 
     def do(opened: Iterable[int]) -> bool:
         rest = piece.no_walks.difference(opened)
-        return bool(can_be_woven(replace(piece, no_walks=rest), clock.seconds()))
+        return bool(can_be_woven(task_of(replace(piece, no_walks=rest)), clock.seconds()))
 
     barred = sorted(gap for gap in piece.no_walks if gap <= len(piece.rows))
     if not barred or not do(barred):
@@ -355,27 +364,40 @@ def _walks(piece: Piece, clock: _Clock) -> tuple[tuple[int, ...], ...]:
 # --- cells -----------------------------------------------------------------------------------------------
 
 
-def _cells(piece: Piece, clock: _Clock) -> tuple[tuple[Changed, ...], bool]:
+def _cells(
+    piece: Piece, task_of: TaskOf, fixed: frozenset[Cell], clock: _Clock
+) -> tuple[tuple[Changed, ...], bool]:
     """The fewest cells that would have to be changed, and whether fewer do not do.
 
     With a budget of so many cells the model has all parts that matter to designs within it: so where it finds
     fewer than that, these are the fewest of all.
     """
-    shafts = relevant_shafts(piece)
+    task = task_of(piece)
+    shafts = _relevant(task)
     cut = stages(piece, shafts, by_runs=False)
-    nearest = unaided(piece).changed
+
+    def do(changed: tuple[Changed, ...]) -> bool:
+        return bool(can_be_woven(task_of(_changed(piece, changed)), clock.seconds()))
+
     unavoidable = _unavoidable(piece)
-    if unavoidable and can_be_woven(_changed(piece, unavoidable), clock.seconds()):
+    if any((cell.row, cell.unit) in fixed for cell in unavoidable):
+        return (), True
+    hanging = unaided(piece, _by_row(fixed))
+    # what hangs in the loom by now must come out for that
+    nearest = hanging.changed if not hanging.stuck and (task.begin == BARE or do(hanging.changed)) else None
+    if unavoidable and do(unavoidable):
         return unavoidable, True
-    worth_it = min(len(nearest) - 1, MOST_CELLS)
-    if may_change(piece) > MOST_LOOKED_AT or len(unavoidable) > worth_it:
-        return nearest, len(unavoidable) >= len(nearest)
+    worth_it = MOST_CELLS if nearest is None else min(len(nearest) - 1, MOST_CELLS)
+    if may_change(task) > MOST_LOOKED_AT or len(unavoidable) > worth_it:
+        return nearest or (), nearest is not None and len(unavoidable) >= len(nearest)
     tried, sure = max(len(unavoidable) - 1, 0), True
     while tried < worth_it:
         if clock.is_up():
-            return nearest, False
+            return nearest or (), False
         tried = min(max(2 * tried, 1), worth_it)
-        model = Model(piece, shafts, cut, budget=Budget(tried))
+        model = Model(
+            piece, shafts, cut, task.begin, task.end, at_the_start=task.begin, budget=Budget(tried, fixed)
+        )
         assert model.changes is not None
         model.changes.count()
         found = model.program.solve(seconds=clock.seconds(), gap=0.5)
@@ -384,7 +406,14 @@ def _cells(piece: Piece, clock: _Clock) -> tuple[tuple[Changed, ...], bool]:
             sure = sure and model.complete and found.bound > len(cells) - 1 + 1e-6
             return turned_over(piece, cells), sure
         sure = sure and found.impossible and model.complete
-    return nearest, sure and tried >= len(nearest) - 1
+    return nearest or (), nearest is not None and sure and tried >= len(nearest) - 1
+
+
+def _by_row(cells: Iterable[Cell]) -> dict[int, frozenset[int]]:
+    units: dict[int, frozenset[int]] = {}
+    for row, unit in cells:
+        units[row] = units.get(row, frozenset()) | {unit}
+    return units
 
 
 def _unavoidable(piece: Piece) -> tuple[Changed, ...]:

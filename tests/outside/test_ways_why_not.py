@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+from collections.abc import Callable
 from contextlib import suppress
 from itertools import combinations
 from typing import Any
@@ -26,7 +27,10 @@ def with_room(piece: dict[str, Any], **room: Any) -> dict[str, Any]:
     return piece | {"loom": piece["loom"] | room}
 
 
-def can_be(piece: dict[str, Any]) -> bool:
+CanBe = Callable[[dict[str, Any]], bool]
+
+
+def can_be_from_the_start(piece: dict[str, Any]) -> bool:
     return best_order(piece, largest=LARGEST) is not None
 
 
@@ -51,7 +55,7 @@ def pieces_without_plan(seed: int) -> dict[str, Any] | None:
         piece["no_walks"] = sorted(rng.sample(range(len(piece["rows"]) + 1), rng.randint(1, 2)))
     piece = with_room(piece, spare_shafts=rng.choice([0, 1, 1, 2]))
     try:
-        return None if can_be(piece) else piece
+        return None if can_be_from_the_start(piece) else piece
     except TooLarge:
         return None
 
@@ -68,22 +72,22 @@ def test_every_way_out_is_one_and_none_is_smaller(seed: int) -> None:
     assert found.rooms_sure
     for check in (check_conflict, check_rooms, check_all_rooms, check_staying, check_walks, check_cells):
         with suppress(TooLarge):  # for this one; the others may be small enough
-            check(piece, found)
+            check(piece, found, can_be_from_the_start)
 
 
-def check_conflict(piece: dict[str, Any], found: WhyNot) -> None:
+def check_conflict(piece: dict[str, Any], found: WhyNot, can_be: CanBe) -> None:
     asks = {(ask.row, ask.shaft) for ask in found.conflict}
     assert not can_be(asking(piece, asks))
     assert all(can_be(asking(piece, asks - {ask})) for ask in asks)
 
 
-def check_rooms(piece: dict[str, Any], found: WhyNot) -> None:
+def check_rooms(piece: dict[str, Any], found: WhyNot, can_be: CanBe) -> None:
     for room in found.rooms:
         if room.temporaries_per_shaft == piece["loom"]["temporaries_per_shaft"]:
-            check_room(piece, room.spare_shafts, room.spare_handles)
+            check_room(piece, room.spare_shafts, room.spare_handles, can_be)
 
 
-def check_room(piece: dict[str, Any], shafts: int, handles: int) -> None:
+def check_room(piece: dict[str, Any], shafts: int, handles: int, can_be: CanBe) -> None:
     """It would do, and with one less of what is more than now it would not."""
     assert can_be(with_room(piece, spare_shafts=shafts, spare_handles=handles))
     if shafts > piece["loom"]["spare_shafts"]:
@@ -92,7 +96,7 @@ def check_room(piece: dict[str, Any], shafts: int, handles: int) -> None:
         assert not can_be(with_room(piece, spare_shafts=shafts, spare_handles=handles - 1))
 
 
-def check_all_rooms(piece: dict[str, Any], found: WhyNot) -> None:
+def check_all_rooms(piece: dict[str, Any], found: WhyNot, can_be: CanBe) -> None:
     """Of all looms that have a few more of both, those do that have one of these rooms."""
     loom, pairs = piece["loom"], {(room.spare_shafts, room.spare_handles) for room in found.rooms}
     if any(room.temporaries_per_shaft != loom["temporaries_per_shaft"] for room in found.rooms):
@@ -103,12 +107,12 @@ def check_all_rooms(piece: dict[str, Any], found: WhyNot) -> None:
             assert can_be(with_room(piece, spare_shafts=shafts, spare_handles=handles)) == expected
 
 
-def check_staying(piece: dict[str, Any], found: WhyNot) -> None:
+def check_staying(piece: dict[str, Any], found: WhyNot, can_be: CanBe) -> None:
     staying = with_room(piece, temporaries_may_stay=True)
     assert found.may_stay == (not piece["loom"]["temporaries_may_stay"] and can_be(staying))
 
 
-def check_walks(piece: dict[str, Any], found: WhyNot) -> None:
+def check_walks(piece: dict[str, Any], found: WhyNot, can_be: CanBe) -> None:
     sets = found.walks
     barred = set(piece["no_walks"])
     alone = {gap for gap in barred if can_be(piece | {"no_walks": sorted(barred - {gap})})}
@@ -121,7 +125,7 @@ def check_walks(piece: dict[str, Any], found: WhyNot) -> None:
         assert all(not can_be(piece | {"no_walks": sorted(barred - set(opened) | {gap})}) for gap in opened)
 
 
-def check_cells(piece: dict[str, Any], found: WhyNot) -> None:
+def check_cells(piece: dict[str, Any], found: WhyNot, can_be: CanBe) -> None:
     """With these changed there is a plan; with fewer cells, whichever, there is none."""
     assert can_be(turned(piece, tuple((cell.row, cell.unit) for cell in found.cells)))
     assert found.cells_sure

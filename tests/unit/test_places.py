@@ -322,7 +322,7 @@ def test_a_planner_that_finds_nothing_in_the_time_is_stopped(monkeypatch: pytest
     monkeypatch.setattr(places_module, "GLANCE", 0.001)
     monkeypatch.setattr(places_module, "CLOSER_LOOK", 0.001)
     assert all(place.minutes is not None for place in places(HOOK, HOOK_BLOCK).places)
-    monkeypatch.setattr(places_module, "hand_rule", lambda _: None)
+    monkeypatch.setattr(places_module, "hand_order", lambda _: None)
     for place in places(HOOK, HOOK_BLOCK).places:
         assert (place.minutes, place.walks, place.is_possible) == (None, None, True)
         assert place.at_least > 0

@@ -10,9 +10,11 @@ import pytest
 
 from server.design.piece import Piece
 from server.design.piece_file import read_piece
+from server.plan.no_plan import can_be_woven
+from server.plan.task import Task, whole_task
 from server.ways import why_not as why_not_module
 from server.ways.unaided import Changed
-from server.ways.why_not import Ask, Room, answer_why_not, as_json, can_be_woven, from_json, why_not
+from server.ways.why_not import Ask, Room, answer_why_not, as_json, from_json, why_not
 from tests.unit.test_few_cells import Listener
 
 
@@ -100,8 +102,8 @@ def test_what_is_not_known_of_fewer_is_not_said_of_them(monkeypatch: pytest.Monk
     """Where the planner does not know whether one row less could be lifted."""
     known = can_be_woven
 
-    def all_or_nothing(some: Piece, seconds: float) -> bool | None:
-        return known(some, seconds) if sum(map(len, some.rows)) >= 4 else None
+    def all_or_nothing(some: Task, seconds: float) -> bool | None:
+        return known(some, seconds) if sum(map(len, some.asked.rows)) >= 4 else None
 
     monkeypatch.setattr(why_not_module, "can_be_woven", all_or_nothing)
     rows = ["##....", "..##..", "....##"]
@@ -132,6 +134,6 @@ def test_a_large_piece_is_told_apart_quickly() -> None:
 
 
 def test_whether_it_can_be_woven() -> None:
-    assert can_be_woven(piece(["##"], [1, 1]), 5.0)
-    assert can_be_woven(piece(["#."], [1, 1]), 5.0)
-    assert can_be_woven(TWO_AT_ONCE, 5.0) is False
+    assert can_be_woven(whole_task(piece(["##"], [1, 1])), 5.0)
+    assert can_be_woven(whole_task(piece(["#."], [1, 1])), 5.0)
+    assert can_be_woven(whole_task(TWO_AT_ONCE), 5.0) is False
