@@ -43,6 +43,9 @@ MOST_PATIENT = 6
 PAUSES = (1.0, 5.0, 25.0)
 """Seconds after which a file that another program holds is tried again, beside what each try waits for it."""
 
+LOOKING = 1.0
+"""Seconds after which it is looked whether another server has stopped what is worked on."""
+
 _log = logging.getLogger("spareshaft")
 
 _Done = TypeVar("_Done")
@@ -381,6 +384,10 @@ class Workroom:
         job = self._job
         return job.told if job is not None and job.kept.id == question else None
 
+    def is_elsewhere(self, kept: Kept) -> bool:
+        """Whether another server works on it."""
+        return kept.state == "working" and kept.server != self._server
+
     def enough(self, question: int) -> bool:
         """The best plan found so far shall be the answer; False, and nothing happens, where there is none."""
         with self._lock:
@@ -441,7 +448,8 @@ class Workroom:
         """Work out what waits, until nothing does."""
         try:
             while (job := _tried(self._next)) is not None:
-                ended = self._worker.work(job)
+                with self._looked_after(job):
+                    ended = self._worker.work(job)
                 if self._is_closed:
                     return
                 if ended is not None:
@@ -452,6 +460,25 @@ class Workroom:
             _log.exception("What takes long cannot be worked out just now.")
             with self._lock:
                 self._job = self._thread = None
+
+    @contextmanager
+    def _looked_after(self, job: Job) -> Iterator[None]:
+        """Look now and then whether it is still to be worked out; a solver may tell nothing for long."""
+        is_done = threading.Event()
+
+        def look() -> None:
+            while not is_done.wait(LOOKING):
+                with suppress(StoreFailure):
+                    kept = self._kept.question(job.kept.id, with_text=False)
+                    if kept is None or (kept.state, kept.server) != ("working", self._server):
+                        self._worker.stop(job)
+                        return
+
+        threading.Thread(target=look, name="looking", daemon=True).start()
+        try:
+            yield
+        finally:
+            is_done.set()
 
     def _next(self) -> Job | None:
         with self._lock:

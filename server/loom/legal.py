@@ -164,8 +164,9 @@ def check_raised(loom: Loom, state: State, handles: Sequence[str], single_cords:
         carrier = state.carrier(loom, handle)
         if carrier is None or not carried_units(loom, state, carrier):
             raise Refused(f"Handle {handle} carries nothing; it is not raised.")
-        others = [t.name for t in state.temporaries_of(parent_of(carrier)) if t.name != carrier]
-        if others and not loom.temporaries_may_stay:
+        if loom.temporaries_may_stay:
+            continue
+        if others := [t.name for t in state.temporaries_of(parent_of(carrier)) if t.name != carrier]:
             raise Refused(
                 f"{carrier} cannot be raised while {and_list(others)} of the same shaft is in the loom: "
                 "on this loom a temporary that is not in use must be out."

@@ -142,7 +142,10 @@ class State:
 
     def temporary(self, name: str) -> Temporary | None:
         """The temporary of that name, if it is in the loom."""
-        return next((t for t in self.temporaries if t.name == name), None)
+        for temporary in self.temporaries:
+            if temporary.name == name:
+                return temporary
+        return None
 
     def temporaries_of(self, shaft: int) -> tuple[Temporary, ...]:
         """The temporaries that borrow from a pattern shaft."""
@@ -151,7 +154,10 @@ class State:
     def carrier(self, loom: Loom, handle: str) -> str | None:
         """What a handle's cords are on now; None: they hang free. KeyError: no such handle."""
         home = loom.home(handle)
-        return dict(self.away).get(handle, home)
+        for away, carrier in self.away:
+            if away == handle:
+                return carrier
+        return home
 
     def handle_on(self, carrier: str) -> str | None:
         """The handle whose cords are on a temporary, if any."""

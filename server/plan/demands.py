@@ -58,7 +58,9 @@ def troubles(piece: Piece) -> list[Trouble]:
     known: dict[Part, dict[int, Part]] = {}  # rows are alike, in a repeat and about it
     for row, cells in enumerate(piece.rows, 1):
         if cells not in known:
-            parts = ((shaft, cells & units) for shaft, units in loom.units_by_shaft.items())
+            # of any other shaft nothing is asked but what cords lift
+            shafts = sorted({loom.leashes[unit - 1] for unit in cells - loom.single_cords})
+            parts = ((shaft, cells & loom.units_of(shaft)) for shaft in shafts)
             known[cells] = {shaft: part for shaft, part in parts if needs_temporary(loom, shaft, part)}
         if known[cells]:
             found.append(Trouble(row, known[cells]))

@@ -26,7 +26,7 @@ from server.store.board import Board
 from server.store.courses import read_course, write_course
 from server.store.failure import READ_ONLY, StoreFailure, told
 from server.store.opening import bring_up_to_date, open_engine, revision_of, transaction, write_ahead
-from server.store.piece_rows import add_row, piece_row
+from server.store.piece_rows import Waiting, add_row, piece_row, waiting_piece
 from server.store.sent_twice import sent_before
 from server.store.tables import CourseRow, NameRow, NoteRow, PieceRow, PreferenceRow, TapRow, utc_text
 from server.store.weavings import Answer, Log, LogEntry, Note, PieceLine, Weaving, rows_woven
@@ -38,6 +38,7 @@ STALE = "Another tap was first; this is where the piece is now."
 
 # what every tap or page asks of the file, in SQL itself: to put that together takes longer than the disk does
 _PREFERENCES = "SELECT key, value FROM preferences"
+_PIECES = "SELECT id, EXISTS (SELECT 1 FROM taps WHERE taps.piece = pieces.id) FROM pieces"
 _NEW_TAPS = "SELECT kind, detail, key, at FROM taps WHERE piece = ? AND turn > ? ORDER BY turn"
 _ADD_TAP = "INSERT INTO taps (piece, turn, kind, card, at, detail, key) VALUES (?, ?, ?, ?, ?, ?, ?)"
 
@@ -54,10 +55,17 @@ class _Known:
     id: int
     piece: Piece
     order: WorkOrder
-    added_at: datetime
-    decks: Decks
     design: int | None
+    decks: Decks | None = None
     courses: tuple[Course, ...] = ()
+    dealing: threading.Lock = field(default_factory=threading.Lock)
+
+    def dealt(self) -> Decks:
+        """Its cards: dealt when they are first asked for, as that takes seconds where the order is long."""
+        with self.dealing:
+            if self.decks is None:
+                self.decks = Decks(self.piece.loom, (deal(self.piece, self.order),))
+            return self.decks
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,6 +99,7 @@ class Store:
         """
         self.path = path
         self._clock = clock
+        self._waiting: dict[int, Waiting] = {}
         self._known: dict[int, _Known] = {}
         self._read: dict[int, _Read] = {}
         self._listeners: list[Callable[[int, int], None]] = []
@@ -127,10 +136,9 @@ class Store:
     def pieces(self) -> list[PieceLine]:
         """All pieces, the one with the newest activity first."""
         with self._transaction(self._reading) as session:
-            all_known = self._all(session)
-            lines = {known: _line(known, self._log(session, known)) for known in all_known}
-        all_known.sort(key=lambda known: (lines[known].last_at or known.added_at, known.id), reverse=True)
-        return [lines[known] for known in all_known]
+            lines = [self._line(session, *piece) for piece in _pieces(session)]
+        lines.sort(key=lambda line: (line.last_at or self._waiting[line.id].added_at, line.id), reverse=True)
+        return lines
 
     def add_piece(self, text: str, order: WorkOrder, *, sent: bool = False, design: int | None = None) -> int:
         """Keep a piece and its plan.
@@ -196,6 +204,7 @@ class Store:
         Raises:
             Mismatch: if the course does not weave what is left.
         """
+        self._read_before(piece_id, tap)
         with self._transaction(self._writing) as session:
             known = self._piece(session, piece_id)
             if known is None:
@@ -212,7 +221,7 @@ class Store:
                 tap = replace(tap, detail=json.dumps(said))
                 decks = _with_course(known, course)
             else:
-                decks = known.decks
+                decks = known.dealt()
             try:
                 place = after_tap(decks, before, tap)
                 if place.status == "on the loom" != before.status:
@@ -243,7 +252,7 @@ class Store:
         for listener in self._listeners:
             listener(piece_id, entry.turn)
         with self._lock:
-            if course is not None and len(known.decks.cards) < len(decks.cards):
+            if course is not None and len(known.courses) + 1 < len(decks.cards):
                 known.decks, known.courses = decks, (*known.courses, course)
             if self._read.get(piece_id, read) is read:
                 read = self._read[piece_id] = _Read(read.log.with_one(entry), place)
@@ -330,16 +339,43 @@ class Store:
             return None if row is None else self._learn(row)
         return known
 
-    def _all(self, session: Session) -> list[_Known]:
-        ids = session.exec(select(PieceRow.id)).all()
-        return [known for piece_id in ids if (known := self._piece(session, cast(int, piece_id)))]
-
     def _learn(self, row: PieceRow) -> _Known:
-        piece, order = read_piece(row.file_text), read_workorder(row.order_text)
-        decks = Decks(piece.loom, (deal(piece, order),))
-        known = _Known(cast(int, row.id), piece, order, row.added_at, decks, row.design)
+        known = _Known(
+            cast(int, row.id), read_piece(row.file_text), read_workorder(row.order_text), row.design
+        )
         with self._lock:
             return self._known.setdefault(known.id, known)
+
+    def _read_before(self, piece_id: int, tap: Tap) -> None:
+        """Deal what a tap needs before it takes the right to write: others would have to wait meanwhile."""
+        known = self._known.get(piece_id)
+        if known is None or known.decks is None:
+            with self._transaction(self._reading) as session:
+                known = self._piece(session, piece_id)
+            if known is not None:
+                known.dealt()
+        if tap.kind in ("begin", "resume"):
+            self.pieces()
+
+    def _before_any_tap(self, session: Session, piece_id: int) -> Waiting:
+        if (waiting := self._waiting.get(piece_id)) is None:
+            waiting = self._waiting[piece_id] = waiting_piece(session.get_one(PieceRow, piece_id))
+        return waiting
+
+    def _line(self, session: Session, piece_id: int, is_begun: bool) -> PieceLine:
+        """Its line in the list. One that no tap was made on is not dealt for that."""
+        waiting = self._before_any_tap(session, piece_id)
+        if not is_begun:
+            return waiting.line
+        known = self._piece(session, piece_id)
+        assert known is not None
+        read = self._log(session, known)
+        return replace(
+            waiting.line,
+            status=read.place.status,
+            rows_woven=rows_woven(known.dealt(), read.place),
+            last_at=read.log[-1].at,
+        )
 
     def _learn_courses(self, session: Session, known: _Known) -> None:
         """Read the courses that another process has added."""
@@ -360,7 +396,7 @@ class Store:
             tap = Tap(kind, read.place.card, read.place.turn, detail, key or "")
             if kind == "course":
                 self._learn_courses(session, known)
-            place = after_tap(known.decks, read.place, tap)
+            place = after_tap(known.dealt(), read.place, tap)
             entry = _entry(read, tap, datetime.fromisoformat(at))
             # the list of a log that others hold is added to under the lock only, in `tap`
             log = Log([*read.log, entry]) if read is start else read.log.with_one(entry)
@@ -379,15 +415,19 @@ class Store:
 
     def _loom_must_be_free(self, session: Session, known: _Known) -> None:
         """Raise NotNow while another piece is on the loom of that name."""
-        name = _loom_name(known.piece)
-        for other in self._all(session):
-            if other.id == known.id or _loom_name(other.piece) != name:
+        name = _loom_name(known.piece.loom.name)
+        for other_id, is_begun in _pieces(session):
+            other = self._before_any_tap(session, other_id).line
+            if other_id == known.id or _loom_name(other.loom_name) != name:
                 continue
-            if self._log(session, other).place.status == "on the loom":
+            if self._line(session, other_id, is_begun).status == "on the loom":
                 loom = f"“{known.piece.loom.name.strip()}”" if name else "this loom"
-                raise NotNow(
-                    f"“{other.piece.name}” is on {loom} now. Weave it to its end or take it off first."
-                )
+                raise NotNow(f"“{other.name}” is on {loom} now. Weave it to its end or take it off first.")
+
+
+def _pieces(session: Session) -> list[tuple[int, bool]]:
+    """The id of each piece, and whether any tap was made on it."""
+    return [(piece, bool(is_begun)) for piece, is_begun in session.connection().exec_driver_sql(_PIECES)]
 
 
 def _set(session: Session, values: Mapping[str, str]) -> None:
@@ -395,8 +435,8 @@ def _set(session: Session, values: Mapping[str, str]) -> None:
         session.merge(PreferenceRow(key=key, value=value))
 
 
-def _loom_name(piece: Piece) -> str:
-    return piece.loom.name.strip().casefold()
+def _loom_name(name: str) -> str:
+    return name.strip().casefold()
 
 
 def _weaving(known: _Known, read: _Read) -> Weaving:
@@ -404,7 +444,7 @@ def _weaving(known: _Known, read: _Read) -> Weaving:
         id=known.id,
         piece=known.piece,
         order=known.order,
-        decks=known.decks,
+        dealt=known.dealt,
         log=read.log,
         place=read.place,
         courses=known.courses,
@@ -413,7 +453,8 @@ def _weaving(known: _Known, read: _Read) -> Weaving:
 
 
 def _with_course(known: _Known, course: Course) -> Decks:
-    return replace(known.decks, cards=(*known.decks.cards, deal_course(known.piece, course)))
+    decks = known.dealt()
+    return replace(decks, cards=(*decks.cards, deal_course(known.piece, course)))
 
 
 def _entry(read: _Read, tap: Tap, at: datetime) -> LogEntry:
@@ -425,18 +466,3 @@ def _entry(read: _Read, tap: Tap, at: datetime) -> LogEntry:
     if last is not None and not afresh:
         between, was_off = max(between, last.longest), was_off or last.was_off
     return LogEntry(read.place.turn + 1, tap.kind, tap.detail, tap.key, at, read.place, between, was_off)
-
-
-def _line(known: _Known, read: _Read) -> PieceLine:
-    place = read.place
-    return PieceLine(
-        id=known.id,
-        name=known.piece.name,
-        loom_name=known.piece.loom.name,
-        status=place.status,
-        rows_woven=rows_woven(known.decks, place),
-        rows=len(known.piece.rows),
-        last_at=read.log[-1].at if read.log else None,
-        walks=known.order.totals.walks,
-        minutes=known.order.totals.minutes,
-    )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import overload
@@ -91,6 +91,7 @@ class Weaving:
 
     Attributes:
         order: the plan that it came with.
+        dealt: gives the cards of all its courses.
         courses: the plans made on the way; she follows number `place.course` − 1 of them, or `order`.
         log: the taps that counted, oldest first.
         place: where the weaver is; it follows from the log.
@@ -100,11 +101,16 @@ class Weaving:
     id: int
     piece: Piece
     order: WorkOrder
-    decks: Decks
     log: Log
     place: Place
+    dealt: Callable[[], Decks] = field(repr=False, compare=False)
     courses: tuple[Course, ...] = field(default=(), repr=False)
     design: int | None = None
+
+    @property
+    def decks(self) -> Decks:
+        """The cards of all its courses. Of a long order that takes seconds the first time."""
+        return self.dealt()
 
     @property
     def cards(self) -> tuple[Card, ...]:

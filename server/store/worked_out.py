@@ -14,6 +14,7 @@ from typing import Any, Literal, cast
 from sqlalchemy import delete, func, update
 from sqlalchemy.orm import defer
 from sqlmodel import Session, col, select
+from sqlmodel.sql.expression import SelectOfScalar
 
 from server.plan.replay import Mismatch
 from server.plan.workorder import read_workorder
@@ -151,16 +152,11 @@ class WorkedOut(OfOneFile):
         Raises:
             TooManyWait: then nothing was changed.
         """
-        found = select(QuestionRow).where(QuestionRow.key == key).order_by(col(QuestionRow.id).desc())
-        if wanted is None:
-            with self._read() as session:  # as a rule it is there, and a page can be shown while others write
-                there = next(
-                    (kept for kept in map(_kept, session.exec(found)) if _will_do(kept, serves)), None
-                )
-            if there is not None:
-                return there, None
+        # as a rule it is there, and a page can be shown while others write
+        if wanted is None and (there := self.find(key, serves)) is not None:
+            return there, None
         with self._write() as session:
-            rows = session.exec(found).all()
+            rows = session.exec(_of(key)).all()
             row = next((row for row in rows if _will_do(_kept(row), serves)), None)
             given_up = next((row for row in rows if row.state in ("stopped", "dropped")), None)
             if row is None and not anew:
@@ -182,6 +178,11 @@ class WorkedOut(OfOneFile):
                 session.flush()
                 _tidy(session, self._now())
             return _kept(row), None if wanted is None else self._to_come(session, row, wanted)
+
+    def find(self, key: str, serves: Callable[[Kept], bool] = lambda _: True) -> Kept | None:
+        """The question, if it has an answer or is being worked out, without asking it."""
+        with self._read() as session:
+            return next((kept for kept in map(_kept, session.exec(_of(key))) if _will_do(kept, serves)), None)
 
     def _to_come(self, session: Session, question: QuestionRow, wanted: Wanted) -> int:
         """Its id; the same that waits already is the same."""
@@ -439,6 +440,11 @@ def _to_come(row: PieceToComeRow) -> PieceToCome:
     return PieceToCome(
         cast(int, row.id), row.question, row.file_text, row.design, row.asked_at, row.given_up, row.piece
     )
+
+
+def _of(key: str) -> SelectOfScalar[QuestionRow]:
+    """The questions of a key, the newest first."""
+    return select(QuestionRow).where(QuestionRow.key == key).order_by(col(QuestionRow.id).desc())
 
 
 def _will_do(kept: Kept, serves: Callable[[Kept], bool]) -> bool:

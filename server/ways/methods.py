@@ -6,8 +6,10 @@ the advice changes is our own judgement; it stands in the constants below, and n
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, TypeAdapter, ValidationError
@@ -156,16 +158,50 @@ def methods(piece: Piece, totals: Totals, assumed: Assumptions = Assumptions()) 
     Args:
         totals: what that plan takes.
     """
-    cords, by_hand = single_cords(piece, totals, assumed), picked_up(piece, assumed)
-    nearest = unaided(piece)
+    cords, by_hand, counts = single_cords(piece, totals, assumed), picked_up(piece, assumed), _counts(piece)
     return Methods(
         totals,
         cords,
         by_hand,
+        counts.changed,
+        counts.leaves_nothing,
+        float(_exact(piece.minutes.pull) * counts.unaided_pulls),
+        advice(piece, totals, cords, by_hand, assumed),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Counts:
+    """What can be counted of a piece whatever anything takes: see `Cords`, `ByHand` and `Methods`."""
+
+    cords: tuple[int, ...]
+    cord_pulls: int
+    most_at_once: int
+    hand_pulls: int
+    changed: int
+    leaves_nothing: bool
+    unaided_pulls: int
+
+
+@lru_cache(maxsize=8)
+def _counts(piece: Piece) -> _Counts:
+    """Counted once for a piece, and in it once for rows that are alike: she changes only what things take."""
+    by_row = lacking(piece)
+    wanted = frozenset[int]().union(*by_row.values())
+    strung = replace(piece.loom, single_cords=piece.loom.single_cords | wanted)
+    lacks = {piece.rows[row - 1]: units for row, units in by_row.items()}
+    rows, nearest = Counter(piece.rows), unaided(piece)
+    return _Counts(
+        tuple(sorted(wanted)),
+        sum(times * pulls_as_it_hangs(strung, cells) for cells, times in rows.items()),
+        max(_cords_up(piece, strung.single_cords, cells) for cells in rows),
+        sum(
+            times * pulls_as_it_hangs(piece.loom, cells - lacks.get(cells, frozenset()))
+            for cells, times in rows.items()
+        ),
         len(nearest.changed),
         nearest.leaves_nothing,
-        float(_exact(piece.minutes.pull) * nearest.pulls),
-        advice(piece, totals, cords, by_hand, assumed),
+        nearest.pulls,
     )
 
 
@@ -176,19 +212,15 @@ def single_cords(piece: Piece, totals: Totals, assumed: Assumptions) -> Cords:
     shaft would lift too much, and cords hold nothing down). So every unit of such a part must be on a cord,
     and that is enough: the set is the smallest, and the cheapest, and there is no other as small.
     """
-    wanted = frozenset[int]().union(*lacking(piece).values())
-    strung = replace(piece.loom, single_cords=piece.loom.single_cords | wanted)
-    pulls, most = 0, 0
-    for cells in piece.rows:
-        pulls += pulls_as_it_hangs(strung, cells)
-        most = max(most, _cords_up(piece, strung.single_cords, cells))
-    stringing, each = _exact(assumed.cord) * len(wanted), _exact(piece.minutes.pull) * pulls
+    counts = _counts(piece)
+    stringing = _exact(assumed.cord) * len(counts.cords)
+    each = _exact(piece.minutes.pull) * counts.cord_pulls
     return Cords(
-        tuple(sorted(wanted)),
+        counts.cords,
         float(stringing),
-        pulls,
+        counts.cord_pulls,
         float(each),
-        most,
+        counts.most_at_once,
         pays_from(stringing, _exact(totals.minutes) - each),
     )
 
@@ -209,11 +241,7 @@ def picked_up(piece: Piece, assumed: Assumptions) -> ByHand:
     picks = sum(piece.picks(row) for row in by_row)
     units = sum(len(wanted) * piece.picks(row) for row, wanted in by_row.items())
     most = max(map(len, by_row.values()), default=0)
-    pulls = sum(
-        pulls_as_it_hangs(piece.loom, cells - by_row.get(row, frozenset()))
-        for row, cells in enumerate(piece.rows, 1)
-    )
-    minutes = _exact(assumed.hand) * units + _exact(piece.minutes.pull) * pulls
+    minutes = _exact(assumed.hand) * units + _exact(piece.minutes.pull) * _counts(piece).hand_pulls
     is_few = most <= MOST_BY_HAND and picks <= MOST_PICKS_BY_HAND
     return ByHand(len(by_row), picks, units, most, float(minutes), is_few)
 
@@ -234,6 +262,7 @@ def advice(piece: Piece, totals: Totals, cords: Cords, by_hand: ByHand, assumed:
     return Advice("wrong method" if reasons else "temporaries", tuple(reasons))
 
 
+@lru_cache(maxsize=8)
 def lacking(piece: Piece) -> dict[int, frozenset[int]]:
     """Per row that the loom cannot lift as it hangs, the units that it lacks."""
     return {

@@ -32,6 +32,9 @@ MOST_SHAFTS, MOST_HANDLES = 40, 20
 
 MOST_SECONDS = 600.0
 
+SHAFTS_FIELD, HANDLES_FIELD = "Spare shafts, up to", "Spare handles, up to"
+"""What she is asked for, as the page has it on its labels."""
+
 
 @dataclass(frozen=True, slots=True)
 class Cell:
@@ -167,28 +170,32 @@ def check_numbers(piece: Piece, shafts: object, handles: object, *, stands: Stan
             f"Your loom has more than {MOST_SHAFTS} spare shafts or {MOST_HANDLES} spare handles to use; "
             "that is more than this table shows."
         )
-    what = "How many spare shafts, and how many spare handles: whole numbers from 0 on."
-    if not isinstance(shafts, int) or isinstance(shafts, bool) or shafts < 0:
-        raise ValueError(what)
-    if not isinstance(handles, int) or isinstance(handles, bool) or handles < 0:
-        raise ValueError(what)
+    for number, field in ((shafts, SHAFTS_FIELD), (handles, HANDLES_FIELD)):
+        if not isinstance(number, int) or isinstance(number, bool) or number < 0:
+            raise ValueError(f"“{field}” takes whole numbers from 0 on.")
+    assert isinstance(shafts, int)
+    assert isinstance(handles, int)
     if shafts > most:
         raise ValueError(
+            f"“{SHAFTS_FIELD}” is too many. "
             f"This loom can use at most {_counted(most, 'spare shaft')}: a shaft holds at most "
             f"{_counted(piece.loom.temporaries_per_shaft, 'temporary', 'temporaries')}, and fewer are of use "
             "on one with few units."
         )
     if handles > shafts:
         raise ValueError(
-            "A spare handle lifts one temporary, so more spare handles than spare shafts are of no use: "
-            f"with up to {_counted(shafts, 'spare shaft')}, at most {_counted(shafts, 'spare handle')}."
+            f"“{HANDLES_FIELD}” is too many. A spare handle lifts one temporary, so "
+            f"with up to {_counted(shafts, 'spare shaft')}, at most {_counted(shafts, 'spare handle')} "
+            f"{'is' if shafts == 1 else 'are'} of use."
         )
     if shafts > MOST_SHAFTS or handles > MOST_HANDLES:
         raise ValueError(
+            f"“{SHAFTS_FIELD if shafts > MOST_SHAFTS else HANDLES_FIELD}” is too many. "
             f"The table shows at most {MOST_SHAFTS} spare shafts and {MOST_HANDLES} spare handles."
         )
     if shafts < own[0] or handles < own[1]:
         raise ValueError(
+            f"“{SHAFTS_FIELD if shafts < own[0] else HANDLES_FIELD}” is too few. "
             "Your own loom must be in the table: at least "
             f"{_counted(own[0], 'spare shaft')} and {_counted(own[1], 'spare handle')}."
         )

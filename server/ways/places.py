@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 from collections import Counter
 from collections.abc import Hashable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, TypeGuard
 
@@ -41,7 +42,15 @@ MOST_PLACES = 3_000
 """Places in one answer; more would be a table that nobody reads."""
 
 GLANCE, CLOSER_LOOK = 0.3, 4.0
-"""Seconds for one place: when all are gone through first, and when those not settled are looked at again."""
+"""Seconds for one place: when all are gone through first, and when those not settled are looked at again.
+
+The second for the usual time; where there is more, it is longer by as much.
+"""
+
+USUAL_SECONDS = 20.0
+
+STRETCH = 100
+"""Rows in each of the three stretches of a long piece on which it is measured how long a place takes."""
 
 MOST_SECONDS = 600.0
 
@@ -127,7 +136,7 @@ def answer_places(piece: Piece, options: dict[str, Any], tell: Tell) -> dict[str
         raise ValueError("Which figure? Give its first and last row and its first and last unit.")
     if not _are_numbers(by, 2) or not all(0 <= rows <= MOST_ROWS_BY for rows in by):
         raise ValueError(f"It can be moved by 0 to {MOST_ROWS_BY:,} rows, earlier and later.")
-    limit = seconds_in(options, 20.0, MOST_SECONDS)
+    limit = seconds_in(options, USUAL_SECONDS, MOST_SECONDS)
     rest, block = rest_asked(piece, options), Block.between(*corners)
     check_block(piece, block)
     stay = int(rest.begun)
@@ -175,7 +184,7 @@ def places(
     rows_by: range = range(1),
     mirrored: bool = True,
     stay: int = 0,
-    limit: float = 20.0,
+    limit: float = USUAL_SECONDS,
     tell: Tell | None = None,
     task_of: TaskOf = whole_task,
 ) -> Places:
@@ -202,7 +211,7 @@ def places(
     asked = {move: figure.demands(move) for move in moves}
     demands: dict[Move, Hashable] = {
         # what stands is on some shafts, and takes some of their units
-        move: figure.at(move).rows
+        move: tuple(figure.columns(move))
         if stands != BARE
         else tuple(sorted((shaft == NO_SHAFT, columns) for shaft, columns in shafts.items()))
         for move, shafts in asked.items()
@@ -211,10 +220,11 @@ def places(
     known: dict[ShaftDemand, _ShaftCost] = {}
     costs = {demand: _at_a_glance(piece, asked[move], known, stands) for demand, move in first_of.items()}
     places_of = Counter(demands.values())
-    for seconds in (GLANCE, CLOSER_LOOK):
-        _plan_all(figure, task_of, first_of, costs, places_of, demands.get(STAYS), seconds, until, tell)
+    last = until - _least_seconds(piece)
+    for seconds in (GLANCE, max(CLOSER_LOOK, limit * CLOSER_LOOK / USUAL_SECONDS)):
+        _plan_all(figure, task_of, first_of, costs, places_of, demands.get(STAYS), seconds, until, last, tell)
     for demand, cost in costs.items():
-        if cost.minutes is None and cost.is_possible and time.monotonic() < until:
+        if cost.minutes is None and cost.is_possible and time.monotonic() < last:
             order = hand_order(task_of(figure.at(first_of[demand])))
             if order is not None:
                 costs[demand] = replace(cost, minutes=order.totals.minutes, walks=order.totals.walks)
@@ -252,6 +262,23 @@ def _moves(figure: Figure, rows_by: range, mirrored: bool, stay: int) -> Iterato
                 yield Move(by, across, way)
 
 
+def _least_seconds(piece: Piece) -> float:
+    """About how long the planner takes for a place, however little time it has.
+
+    What comes before its search, the orders by rule above all, is not broken off, and grows with the rows. So
+    it is measured on some of them: from the beginning, the middle and the end.
+    """
+    rows, middle = piece.rows, (len(piece.rows) - STRETCH) // 2
+    if len(rows) <= 6 * STRETCH:
+        return 0.0
+    some = rows[:STRETCH] + rows[middle : middle + STRETCH] + rows[-STRETCH:]
+    task = whole_task(replace(piece, rows=some, free_walks=frozenset(), no_walks=frozenset(), bands=()))
+    began = time.monotonic()
+    with suppress(Stopped):
+        cheapest(task, limit=0.0, stop=lambda: True)
+    return (time.monotonic() - began) * len(rows) / len(some)
+
+
 def _plan_all(
     figure: Figure,
     task_of: TaskOf,
@@ -261,26 +288,28 @@ def _plan_all(
     now: Hashable | None,
     seconds: float,
     until: float,
+    last: float,
     tell: Tell | None,
 ) -> None:
     """Plan what is not settled, each for so many seconds: as it is now, then the cheapest first.
 
     Args:
         places_of: at how many places the same is asked.
+        last: by the clock, when the last one can be begun that ends in time.
     """
     waiting = [demand for demand, cost in costs.items() if not cost.is_settled]
     everywhere = sum(places_of.values())
     settled = everywhere - sum(places_of[demand] for demand in waiting)
     waiting.sort(key=lambda demand: (demand != now, costs[demand].at_least, costs[demand].minutes or 0.0))
     for demand in waiting:
-        left = until - time.monotonic()
-        if left <= 0 or (tell is not None and tell.is_enough()):
+        now_is = time.monotonic()
+        if now_is >= last or (tell is not None and tell.is_enough()):
             return
         if tell is not None:
             tell(f"{settled:,} of {everywhere:,} places looked at", settled / everywhere)
         settled += places_of[demand]
         task = task_of(figure.at(first_of[demand]))
-        costs[demand] = _planned(task, costs[demand], min(seconds, left), tell)
+        costs[demand] = _planned(task, costs[demand], min(seconds, until - now_is), tell)
 
 
 def _planned(task: Task, before: _Cost, seconds: float, tell: Tell | None) -> _Cost:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from server.design.piece import Piece
 from server.loom.state import Loom
-from server.plan.demands import Part, asked_of, needs_temporary
+from server.plan.demands import Part, troubles
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,29 +72,26 @@ def unaided(piece: Piece, fixed: Mapping[int, Part] | None = None, *, even_whole
             and repeats come along.
     """
     nothing, begin = Part(), _first_rows(piece)
-    rows: list[frozenset[int]] = []
+    rows = list(piece.rows)
     stuck: list[Stuck] = []
     even = 0
-    up: set[int] = set()  # shafts that are lifted whole in the row before
-    for row, cells in enumerate(piece.rows, 1):
-        if row in begin:
-            up.clear()
-        lifted, stays = set(cells), (fixed or {}).get(row, nothing)
-        for shaft, units in piece.loom.units_by_shaft.items():
-            asked = asked_of(piece, row, shaft)
-            if needs_temporary(piece.loom, shaft, asked):
-                down, whole = asked - piece.loom.single_cords, units - asked
-                may_down, may_whole = (stays.isdisjoint(turned) for turned in (down, whole))
-                if not (may_down or may_whole):
-                    stuck.append(Stuck(row, shaft))
-                    continue
-                is_even = may_down and may_whole and len(down) == len(whole)
-                is_nearer = may_whole and (not may_down or len(whole) < len(down))
-                even += is_even
-                goes_up = (even_whole or shaft in up) if is_even else is_nearer
-                lifted = lifted | whole if goes_up else lifted - down
-            (up.add if units <= lifted else up.discard)(shaft)
-        rows.append(frozenset(lifted))
+    for trouble in troubles(piece):
+        row, lifted = trouble.row, piece.rows[trouble.row - 1]
+        before = nothing if row == 1 or row in begin else rows[row - 2]
+        stays = (fixed or {}).get(row, nothing)
+        for shaft, asked in trouble.asked.items():
+            units = piece.loom.units_of(shaft)
+            down, whole = asked - piece.loom.single_cords, units - asked
+            may_down, may_whole = stays.isdisjoint(down), stays.isdisjoint(whole)
+            if not (may_down or may_whole):
+                stuck.append(Stuck(row, shaft))
+                continue
+            is_even = may_down and may_whole and len(down) == len(whole)
+            is_nearer = may_whole and (not may_down or len(whole) < len(down))
+            even += is_even
+            goes_up = (even_whole or units <= before) if is_even else is_nearer
+            lifted = lifted | whole if goes_up else lifted - down
+        rows[row - 1] = lifted
     if stuck:
         return Unaided(piece.rows, (), even, tuple(stuck), 0)
     changed = turned_over(
@@ -104,7 +102,8 @@ def unaided(piece: Piece, fixed: Mapping[int, Part] | None = None, *, even_whole
             for unit in sorted(old ^ new)
         ),
     )
-    return Unaided(tuple(rows), changed, even, (), sum(pulls_as_it_hangs(piece.loom, row) for row in rows))
+    pulls = sum(times * pulls_as_it_hangs(piece.loom, row) for row, times in Counter(rows).items())
+    return Unaided(tuple(rows), changed, even, (), pulls)
 
 
 def pulls_as_it_hangs(loom: Loom, cells: Part) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from server.loom.steps import Withdraw
@@ -20,11 +20,16 @@ def walk_cards(cards: Sequence[Card]) -> list[Card]:
 def things_behind(cards: Sequence[Card], number: int) -> list[Card]:
     """The cards after this one that are done on the same walk."""
     found = []
-    for card in cards[number + 1 :]:
+    for card in _from(cards, number + 1):
         if card.kind not in BEHIND:
             break
         found.append(card)
     return found
+
+
+def _from(cards: Sequence[Card], number: int) -> Iterator[Card]:
+    """The cards from this one on, not copied: of a large piece there are hundreds of thousands."""
+    return (cards[place] for place in range(number, len(cards)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +64,6 @@ def drawn_out(cards: Sequence[Card], temporary: str, number: int) -> Card:
     """The card, this one or a later one, on which a temporary that is in the loom by then comes out."""
     return next(
         card
-        for card in cards[number:]
+        for card in _from(cards, number)
         if isinstance(card.step, Withdraw) and card.step.temporary == temporary
     )

@@ -1,13 +1,15 @@
 """What would it take: the ways to weave a piece side by side, and what all their pages share.
 
-These pages look at a piece as it was planned when it came; nothing on them changes a piece. A way that she
-takes becomes a new design, or a new piece.
+These pages look at a piece as it was planned when it came, or, where weaving has begun, at what is left of it
+(`server.web.ways_reckoned`). Nothing on them changes a piece: a way that she takes becomes a new design, or a
+new piece.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
 from starlette.responses import Response
@@ -16,12 +18,15 @@ from server.design.piece import Piece
 from server.session.naming import Naming
 from server.session.wording import minutes_text, several
 from server.store.weavings import Weaving
+from server.store.worked_out import UnderWay
 from server.ways.methods import Methods
 from server.ways.taken import Rows, design_with, name_with, text_with
 from server.web.drawings import Drawn, Tick, row_path
 from server.web.plan import hand_totals, is_too_large_by_hand
+from server.web.proposals import left_now
 from server.web.rendering import NotUnderstood, go_to, page, store_of, weaving_of
 from server.web.ways_methods import advice_words, assumed_for, judgement, methods_of, unaided_words
+from server.web.ways_reckoned import FROM, Reckoned, reckoned_for
 from server.web.working import address_of, plan_and_keep
 
 router = APIRouter()
@@ -66,10 +71,16 @@ def _warp_of(request: Request, weaving: Weaving) -> int | None:
     return kept.warp_id if is_same else None
 
 
-def becomes(request: Request, weaving: Weaving) -> str:
-    """What “Take this one” makes of a way, in a sentence."""
+def becomes(request: Request, weaving: Weaving, *, on_the_way: bool = False) -> str:
+    """What “Take this one” makes of a way, in a sentence.
+
+    Args:
+        on_the_way: whether it was asked for what is left of a piece that is begun.
+    """
     what = "a new piece" if _warp_of(request, weaving) is None else "a new design on the same warp"
-    return f"It becomes {what}; this piece stays as it is."
+    if not on_the_way:
+        return f"It becomes {what}; this piece stays as it is."
+    return f"It becomes {what}, woven from its first row on. The piece that you are weaving goes on as it is."
 
 
 # --- a way in a picture ----------------------------------------------------------------------------------
@@ -164,21 +175,45 @@ class Way:
 def show_ways(request: Request, piece: str) -> Response:
     """The advice, and the ways side by side."""
     weaving, store = weaving_of(request, piece), store_of(request)
+    reckoned, refused = reckoned_for(weaving, request.query_params.getlist(FROM))
     assumed = assumed_for(store, weaving.id)
     found = methods_of(weaving.piece, weaving.order.totals, assumed)
-    working = {
-        one.kept.kind: address_of(one.kept.id, back=f"/pieces/{weaving.id}/ways")
-        for one in reversed(store.worked_out.under_way())  # of several, the one that is there first
-        if weaving.id in one.pieces
-    }
+    known = known_ways(weaving, found) if reckoned.asked is None else _known_on_the_way(weaving)
+    to_work_out = ways_to_work_out(reckoned, _working(store.worked_out.under_way(), reckoned))
     return page(
         "ways.html",
+        status=422 if refused else 200,
         weaving=weaving,
+        message=refused,
+        reckoned=reckoned,
         advice=advice_words(weaving, found, assumed),
         judgement=judgement(),
-        known=known_ways(weaving, found),
-        to_work_out=ways_to_work_out(weaving.id, working) if found.by_hand.rows else [],
+        known=known,
+        to_work_out=to_work_out if found.by_hand.rows else [],
     )
+
+
+def _working(under_way: Iterable[UnderWay], reckoned: Reckoned) -> dict[str, str]:
+    """By the kind of the question, the pages of what is being worked out of it."""
+    asked, back = reckoned.options.get("here"), _with(f"/pieces/{reckoned.weaving.id}/ways", reckoned)
+    return {
+        one.kept.kind: address_of(one.kept.id, back=back)
+        for one in reversed(list(under_way))  # of several, the one that is there first
+        if reckoned.weaving.id in one.pieces and one.kept.options.get("here") == asked
+    }
+
+
+def _with(address: str, reckoned: Reckoned) -> str:
+    """An address that says what is asked for, too."""
+    path, mark, place = address.partition("#")
+    return f"{path}?{urlencode(reckoned.fields)}{mark}{place}" if reckoned.fields else address
+
+
+def _known_on_the_way(weaving: Weaving) -> list[Way]:
+    """Of what is left, the ways whose figures are known at once."""
+    left = left_now(weaving)
+    words = "What is left to be done by the plan that you follow."
+    return [_way("As it is drawn", f"/pieces/{weaving.id}", words, left.minutes, left.walks)]
 
 
 def known_ways(weaving: Weaving, found: Methods) -> list[Way]:
@@ -225,20 +260,26 @@ def _way(name: str, address: str, words: str, minutes: float, walks: int) -> Way
     )
 
 
-def ways_to_work_out(piece: int, working: Mapping[str, str]) -> list[Way]:
+def ways_to_work_out(reckoned: Reckoned, working: Mapping[str, str]) -> list[Way]:
     """The ways that have to be worked out first.
 
     Args:
         working: by the kind of the question, the pages of what is being worked out.
     """
-    here = f"/pieces/{piece}/ways"
-    ways = (
+    here = f"/pieces/{reckoned.weaving.id}/ways"
+    ways = [
         ("more", "What one more buys", "One spare shaft or spare handle more, or less."),
         ("places", "Where else it could sit", "The figure some units or rows away, or mirrored."),
         ("cells", "What a few cells are worth", "The same design but for one cell, two, three …"),
-        ("methods#set", "A set of them", "Several in a row on one warp, temporaries staying in."),
-    )
+    ]
+    if reckoned.asked is None:
+        ways.append(("methods#set", "A set of them", "Several in a row on one warp, temporaries staying in."))
     return [
-        Way(name, f"{here}/{place}", words, working=working.get(place.partition("#")[0], ""))
+        Way(
+            name,
+            _with(f"{here}/{place}", reckoned),
+            words,
+            working=working.get(place.partition("#")[0], ""),
+        )
         for place, name, words in ways
     ]

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from itertools import islice
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
@@ -17,22 +17,24 @@ from server.plan.changed_cells import Cell, with_changed
 from server.plan.no_plan import NoPlan
 from server.session.naming import Naming
 from server.session.wording import minutes_text, numbers_text, several
-from server.store.weavings import Weaving
 from server.ways.few_cells import MOST_CELLS, Better, FewCells, Takes, from_json
 from server.ways.taken import Rows
 from server.ways.unaided import Changed
 from server.web.drawings import Drawn, Sight, Tick, row_path
 from server.web.drawn import drawn_or_refusal, drawn_view
 from server.web.plan import smallest_asked, troubles_of
-from server.web.rendering import NotUnderstood, naming_of, number_of, page, store_of, weaving_of
+from server.web.rendering import NotUnderstood, naming_of, number_of, page, weaving_of
 from server.web.ways import Block, becomes, take, way_picture
+from server.web.ways_reckoned import FROM, Reckoned, Time, answer_of, reckoned_for
 from server.web.ways_unaided import MOST_BLOCKS, block_text, block_words, blocks_of, new_block, with_one_more
-from server.web.working import NotWoven, Working, answer_to, to_working
+from server.web.working import NotWoven, Working, to_working
 
 router = APIRouter()
 
 SECONDS = 150.0
-"""For all numbers of cells together."""
+"""For all numbers of cells together, as a rule."""
+
+TIME = Time(SECONDS, 600.0)
 
 FIRST_ASKED = 3
 """Cells that the form asks for to begin with."""
@@ -248,6 +250,12 @@ def rest_words(found: FewCells, drawn: Sequence[Better]) -> list[str]:
     return said
 
 
+def is_settled(found: FewCells) -> bool:
+    """Whether more time could not find anything better."""
+    all_sure = found.sure and all(better.sure for better in found.better)
+    return all_sure and not found.unsure and found.ended != "time"
+
+
 # --- the page ------------------------------------------------------------------------------------------
 
 
@@ -260,35 +268,40 @@ def show_cells(
     last_row: str = "",
     first_unit: str = "",
     last_unit: str = "",
+    longer: str = "",
 ) -> Response:
     """The best designs, once it is said how many cells may change.
 
     Args:
         most: so many cells; empty: nothing is worked out yet.
         first_row: with the others a block more that stays, as she counts; those that stay already are `stay`.
+        longer: how often the time for it has been made longer.
     """
     weaving = weaving_of(request, piece)
+    reckoned, refused = reckoned_for(weaving, request.query_params.getlist(FROM))
     typed = (first_row, last_row, first_unit, last_unit)
-    blocks: tuple[Block, ...] = ()
+    asked = Asked(reckoned, most=most)
     try:
-        blocks = blocks_of(request.query_params.getlist("stay"), weaving.piece)
+        asked = replace(asked, blocks=blocks_of(request.query_params.getlist("stay"), weaving.piece))
+        if refused:
+            return _cells_page(request, asked, refused, 422)
         is_sent = "first_row" in request.query_params
         one_more = new_block(typed, weaving.piece, naming_of(request, weaving), is_sent=is_sent)
-        blocks = with_one_more(blocks, one_more, weaving.piece)
+        asked = replace(asked, blocks=with_one_more(asked.blocks, one_more, weaving.piece))
         if not most or one_more is not None:
-            return _cells_page(request, weaving, blocks, most=most)
+            return _cells_page(request, asked)
         number = number_of(most, "Changed cells, at most", 1, MOST_CELLS)
-        text = store_of(request).piece_text(weaving.id) or ""
-        options: dict[str, Any] = {"most": number, "stay": sorted(map(list, blocks)), "limit": SECONDS}
-        answer = answer_to(request, text, "cells", options)
+        asked = replace(asked, most=str(number), time=TIME.read(longer))
+        options = {"most": number, "stay": sorted(map(list, asked.blocks)), "limit": asked.time.seconds}
+        answer = answer_of(request, reckoned, "cells", options)
         if isinstance(answer, Working):
-            return to_working(request, answer, _address(weaving, blocks, number))
-        return _cells_page(request, weaving, blocks, most=most, found=from_json(answer))
+            return to_working(request, answer, asked.address)
+        return _cells_page(request, asked, found=None if answer is None else from_json(answer))
     except NotUnderstood as why:
-        return _cells_page(request, weaving, blocks, str(why), 422, typed=typed, most=most)
+        return _cells_page(request, asked, str(why), 422, typed=typed)
     except NoPlan as why:
         said = why.counted(naming_of(request, weaving).shaft)
-        return _cells_page(request, weaving, blocks, said, 422, typed=typed, most=most)
+        return _cells_page(request, asked, said, 422, typed=typed)
 
 
 @router.post("/pieces/{piece}/ways/cells/take")
@@ -300,16 +313,19 @@ async def take_cells(request: Request, piece: str) -> Response:
 
     def make() -> Response:
         weaving = weaving_of(request, piece)
-        blocks: tuple[Block, ...] = ()
+        reckoned, refused = reckoned_for(weaving, form.getlist(FROM))
+        asked = Asked(reckoned)
         try:
-            blocks = blocks_of(stay, weaving.piece)
+            asked = replace(asked, blocks=blocks_of(stay, weaving.piece))
+            if refused:
+                raise NotUnderstood(refused)
             cells = cells_from(sent if isinstance(sent, str) else "", weaving.piece)
             rows: Rows = with_changed(weaving.piece.rows, cells)
             return take(request, weaving, rows, f"{several(len(cells), 'cell')} changed")
         except NotWoven as why:
-            return _cells_page(request, weaving, blocks, why.said, 422)
+            return _cells_page(request, asked, why.said, 422)
         except NotUnderstood as why:
-            return _cells_page(request, weaving, blocks, f"{why} Nothing was made.", 422)
+            return _cells_page(request, asked, f"{why} Nothing was made.", 422)
 
     return await run_in_threadpool(make)
 
@@ -329,41 +345,75 @@ def cells_from(text: str, piece: Piece) -> tuple[Cell, ...]:
     return tuple(cells)
 
 
-def _address(weaving: Weaving, blocks: Sequence[Block], most: int | str) -> str:
-    asked, here = _asked(blocks, most), f"/pieces/{weaving.id}/ways/cells"
-    return f"{here}?{urlencode(asked)}" if asked else here
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What is asked for.
+
+    Attributes:
+        blocks: they stay as they are.
+        most: so many cells may change, as she wrote it; "" where nothing is to be worked out.
+    """
+
+    reckoned: Reckoned
+    blocks: tuple[Block, ...] = ()
+    most: str = ""
+    time: Time = TIME
+
+    @property
+    def here(self) -> str:
+        """The address of the page."""
+        return f"/pieces/{self.reckoned.weaving.id}/ways/cells"
+
+    @property
+    def stay(self) -> tuple[tuple[str, str], ...]:
+        """What forms send besides what is written into them."""
+        return *(("stay", block_text(block)) for block in self.blocks), *self.reckoned.fields
+
+    @property
+    def fields(self) -> tuple[tuple[str, str], ...]:
+        """All that an address of the answer says."""
+        return (*self.stay, ("most", self.most), *self.time.fields) if self.most else self.stay
+
+    @property
+    def address(self) -> str:
+        """The page, with all that."""
+        return f"{self.here}?{urlencode(self.fields)}" if self.fields else self.here
+
+    @property
+    def anew(self) -> str:
+        """The same, asked of what is left now."""
+        return replace(self, reckoned=replace(self.reckoned, asked=self.reckoned.now)).address
+
+    @property
+    def kept(self) -> tuple[Block, ...]:
+        """All that stays, the rows that are woven or begun among it."""
+        rows, units = self.reckoned.stays, len(self.reckoned.piece.loom.leashes)
+        return (*self.blocks, (1, rows, 1, units)) if rows else self.blocks
 
 
-def _asked(blocks: Sequence[Block], most: int | str) -> list[tuple[str, str]]:
-    asked = [("stay", block_text(block)) for block in blocks]
-    return [*asked, ("most", str(most))] if most else asked
-
-
-def _first_seen(piece: Piece, blocks: Sequence[Block]) -> tuple[Iterable[int], Iterable[int]]:
+def _first_seen(asked: Asked) -> tuple[Iterable[int], Iterable[int]]:
     """The rows and units about which a large design is drawn at first: the last block, or what it lacks."""
-    if blocks:
-        first_row, last_row, first_unit, last_unit = blocks[-1]
+    if asked.blocks:
+        first_row, last_row, first_unit, last_unit = asked.blocks[-1]
         return (first_row, last_row), (first_unit, last_unit)
-    lacking = troubles_of(piece)[:1]
+    ahead = (row for row in troubles_of(asked.reckoned.weaving.piece) if row.row > asked.reckoned.stays)
+    lacking = list(islice(ahead, 1))
     return [row.row for row in lacking], [unit for row in lacking for unit in smallest_asked(row)]
 
 
 def _cells_page(
     request: Request,
-    weaving: Weaving,
-    blocks: Sequence[Block],
+    asked: Asked,
     message: str = "",
     status: int = 200,
     *,
     typed: Sequence[str] = ("", "", "", ""),
-    most: str = "",
     found: FewCells | None = None,
 ) -> Response:
+    weaving = asked.reckoned.weaving
     naming, piece = naming_of(request, weaving), weaving.piece
     better = worth_drawing(found) if found is not None else []
-    part, refused = drawn_or_refusal(
-        Drawn.about(piece, *_first_seen(piece, blocks)), naming, request.query_params
-    )
+    part, refused = drawn_or_refusal(Drawn.about(piece, *_first_seen(asked)), naming, request.query_params)
     if refused and not message:
         message, status = refused, 422
     return page(
@@ -371,27 +421,33 @@ def _cells_page(
         status=status,
         weaving=weaving,
         message=message,
+        reckoned=asked.reckoned,
+        anew=asked.anew,
         found=found,
         as_drawn=takes_text(found.drawn) if found is not None else "",
         nothing=none_words(found) if found is not None else "",
         best=_views(piece, found.drawn, better, naming) if found is not None and better else [],
         rest=rest_words(found, better) if found is not None else [],
-        most=most[:9] or str(FIRST_ASKED),
+        is_settled=found is None or is_settled(found),
+        time=asked.time,
+        asked_fields=asked.fields[: len(asked.fields) - len(asked.time.fields)],
+        at_most=TIME.words,
+        most=asked.most[:9] or str(FIRST_ASKED),
         most_cells=MOST_CELLS,
-        becomes=becomes(request, weaving),
-        picture=way_picture(piece, piece.rows, naming, part, blocks),
-        drawn=drawn_view(
-            part, naming, f"/pieces/{weaving.id}/ways/cells", _asked(blocks, most if found else "")
-        ),
+        becomes=becomes(request, weaving, on_the_way=asked.reckoned.asked is not None),
+        picture=way_picture(piece, piece.rows, naming, part, asked.kept),
+        drawn=drawn_view(part, naming, asked.here, asked.fields if found else asked.stay),
         stay=[
             (
                 block_text(block),
                 block_words(block, naming),
-                _address(weaving, [other for other in blocks if other != block], ""),
+                replace(
+                    asked, blocks=tuple(other for other in asked.blocks if other != block), most=""
+                ).address,
             )
-            for block in blocks
+            for block in asked.blocks
         ],
-        fields=[("stay", block_text(block)) for block in blocks],
+        fields=asked.stay,
         typed=[text[:20] for text in typed],
         from_right=naming.units_from == "right",
     )

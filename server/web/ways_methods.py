@@ -113,12 +113,6 @@ def methods_of(piece: Piece, totals: Totals, assumed: Assumptions) -> Methods:
     return methods(piece, totals, assumed)
 
 
-@lru_cache(maxsize=8)
-def lacking_of(piece: Piece) -> dict[int, frozenset[int]]:
-    """What each row lacks; worked out once for a piece."""
-    return lacking(piece)
-
-
 @dataclass(frozen=True, slots=True)
 class AdviceWords:
     """The advice in words.
@@ -322,7 +316,7 @@ def _methods_page(
         fields = {name: typed.get(name, "")[:40] for name in fields}
     naming = naming_of(request, weaving)
     units = naming.unit_numbers(found.cords.units)
-    by_row = lacking_of(weaving.piece)
+    by_row = lacking(weaving.piece)
     return page(
         "ways_methods.html",
         status=status,

@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from server.design.piece import Piece
 from server.session.spoken import number_words
 from server.session.wording import minutes_text, several
 from server.ways.more import (
+    HANDLES_FIELD,
+    MOST_SECONDS,
+    SHAFTS_FIELD,
     Cell,
     More,
     check_numbers,
@@ -22,12 +25,13 @@ from server.ways.more import (
     own_numbers,
     usual_numbers,
 )
-from server.web.rendering import NotUnderstood, is_count, page, store_of, weaving_of
-from server.web.working import Working, answer_to, to_working
+from server.web.rendering import NotUnderstood, is_count, page, weaving_of
+from server.web.ways_reckoned import FROM, Reckoned, Time, answer_of, kept_answer, reckoned_for
+from server.web.working import Working, to_working
 
 router = APIRouter()
 
-SECONDS = 60.0
+TIME = Time(60.0, MOST_SECONDS)
 """For the whole table."""
 
 SHOWN = 0.05
@@ -70,13 +74,14 @@ def saved_words(one: Cell, other: Cell) -> str:
     return f"no walk, but {minutes_text(minutes, True)}"
 
 
-def knee_words(line: Sequence[Cell], own: int, what: str) -> list[str]:
+def knee_words(line: Sequence[Cell], own: int, what: str, in_use: int = 0) -> list[str]:
     """What each one more is worth, in sentences: how far it pays, and what one more or fewer is to her.
 
     Args:
         line: what it takes with none, with one, and so on.
         own: how many her loom has.
         what: "spare shaft" or "spare handle".
+        in_use: how many what stands in the loom takes now; with fewer there is no way on.
     """
     known = [number for number, cell in enumerate(line) if cell.minutes is not None]
     if not known:
@@ -92,6 +97,8 @@ def knee_words(line: Sequence[Cell], own: int, what: str) -> list[str]:
     knee = _knee(line, known)
     if knee > first:
         without = "without which there is no plan" if is_least else "with which a plan was found"
+        if first == in_use:
+            without = "in use now"
         begin = "" if not first else f"Beyond the {several(first, what)} {without}, "
         number = f"{number_words(knee - first)} {'more ' if first else ''}{what}{'s' * (knee - first > 1)}"
         saves = f"save{'s' * (knee - first == 1)} {saved_words(line[first], line[knee])}"
@@ -101,11 +108,15 @@ def knee_words(line: Sequence[Cell], own: int, what: str) -> list[str]:
         said.append(f"{sentence}.")
     elif first and own == first:
         no_plan = "There is no plan with" if is_least else "No plan was found in the time with"
-        said.append(f"{no_plan} fewer than {several(first, what)}.")
+        fewer = f"{no_plan} fewer than {several(first, what)}."
+        if first == in_use:
+            fewer = f"{several(first, what)} {'is' if first == 1 else 'are'} in use now."
+        said.append(fewer)
     said += _more_than_own(line, own, knee, first, what)
     if not own == knee == first + 1:  # that was said
         said += _fewer_than_own(line, own, first, what)
-    said += _advice(line, own, knee, what)
+    if not own == in_use == len(line) - 1:  # there is nothing to choose
+        said += _advice(line, own, knee, what)
     if said and not all(cell.is_exact or not cell.is_possible for cell in line):
         said.append("That is as far as it could be worked out in the time.")
     return said
@@ -179,6 +190,10 @@ def _capital(words: str) -> str:
 # --- the table -----------------------------------------------------------------------------------------
 
 
+NO_PLAN, IN_USE = "no plan", "more in use now"
+"""Why there are no minutes."""
+
+
 @dataclass(frozen=True, slots=True)
 class Shown:
     """A cell of the table.
@@ -202,38 +217,41 @@ class Shown:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """The looms with so many spare shafts; or with as many as that and fewer, where none has a plan.
+    """The looms with so many spare shafts; or with several numbers of them, where none has a plan.
 
     Attributes:
         words: how many.
         cells: () where none has a plan.
+        why: why not.
     """
 
     words: str
     is_own: bool
     cells: tuple[Shown, ...]
+    why: str = ""
 
 
 def lines_of(found: More) -> list[Line]:
     """The table: the fewest spare shafts first."""
-    never = 0
+    in_use = never = found.in_use[0]
     while never < found.own[0] and not any(cell.is_possible for cell in found.rows[never]):
         never += 1
-    lines = []
-    if never:
-        lines.append(Line("0" if never == 1 else f"0 to {never - 1}", is_own=False, cells=()))
+    lines = [
+        Line(str(first) if first == last else f"{first} to {last}", is_own=False, cells=(), why=why)
+        for first, last, why in ((0, in_use - 1, IN_USE), (in_use, never - 1, NO_PLAN))
+        if first <= last
+    ]
     for shafts in range(never, len(found.rows)):
-        cells = tuple(
-            _shown(cell, found, is_own=(shafts, handles) == found.own)
-            for handles, cell in enumerate(found.rows[shafts])
-        )
+        cells = tuple(_shown(cell, found, shafts, handles) for handles, cell in enumerate(found.rows[shafts]))
         lines.append(Line(str(shafts), shafts == found.own[0], cells))
     return lines
 
 
-def _shown(cell: Cell, found: More, *, is_own: bool) -> Shown:
+def _shown(cell: Cell, found: More, shafts: int, handles: int) -> Shown:
+    is_own = (shafts, handles) == found.own
     if cell.minutes is None or cell.walks is None:
-        return Shown("", "", cell.is_exact, "not worked out" if cell.is_possible else "no plan", "", is_own)
+        why = "not worked out" if cell.is_possible else IN_USE if handles < found.in_use[1] else NO_PLAN
+        return Shown("", "", cell.is_exact, why, "", is_own)
     walks = several(cell.walks, "walk") if cell.walks else "no walk"
     beside = "" if is_own else _beside(cell, found.own_cell)
     minutes, unit = _number_and_unit(cell.minutes)
@@ -262,57 +280,117 @@ def _number_and_unit(minutes: float) -> tuple[str, str]:
 
 
 @router.get("/pieces/{piece}/ways/more")
-def show_more(request: Request, piece: str, shafts: str = "", handles: str = "") -> Response:
-    """The table.
+def show_more(
+    request: Request, piece: str, shafts: str = "", handles: str = "", longer: str = ""
+) -> Response:
+    """The table, once it is said how far it goes; the usual one at once, if it was worked out before.
 
     Args:
         shafts: how far it goes, in spare shafts; with `handles` empty: two more than her loom has.
+        longer: how often its time has been made longer.
     """
     weaving = weaving_of(request, piece)
-    typed = (shafts, handles)
+    reckoned, refused = reckoned_for(weaving, request.query_params.getlist(FROM))
+    typed = shafts, handles
+    if refused:
+        return _more_page(reckoned, typed, refused, 422)
     try:
-        numbers = _numbers(weaving.piece, shafts, handles)
-        options = {"shafts": numbers[0], "handles": numbers[1], "limit": SECONDS}
-        text = store_of(request).piece_text(weaving.id) or ""
-        answer = answer_to(request, text, "more", options)
+        numbers, time = _numbers(reckoned, shafts, handles), TIME.read(longer)
+        typed = str(numbers[0]), str(numbers[1])
+        if {"shafts", "handles"}.isdisjoint(request.query_params):
+            time, answer = _usual(request, reckoned, numbers)
+        else:
+            answer = answer_of(request, reckoned, "more", _options(numbers, time))
     except NotUnderstood as why:
-        return page(
-            "ways_more.html",
-            status=422,
-            weaving=weaving,
-            message=str(why),
-            found=None,
-            typed=[text[:9] for text in typed],
-            most=most_temporaries(weaving.piece),
-        )
+        return _more_page(reckoned, typed, str(why), 422)
     if isinstance(answer, Working):
-        asked = urlencode({"shafts": numbers[0], "handles": numbers[1]})
-        return to_working(request, answer, f"/pieces/{weaving.id}/ways/more?{asked}")
-    found = from_json(answer)
-    loom = weaving.piece.loom
+        return to_working(request, answer, _address(weaving.id, (*_told(numbers, time), *reckoned.fields)))
+    return _more_page(reckoned, typed, time=time, found=None if answer is None else from_json(answer))
+
+
+def _usual(
+    request: Request, reckoned: Reckoned, numbers: tuple[int, int]
+) -> tuple[Time, dict[str, Any] | Working | None]:
+    """The answer that is kept, if there is one, and the time that it was given; of several the last."""
+    time, kept = TIME, kept_answer(request, reckoned, "more", _options(numbers, TIME))
+    while isinstance(kept, dict) and not _is_exact(from_json(kept)) and time.next is not None:
+        answer = kept_answer(request, reckoned, "more", _options(numbers, time.next))
+        if answer is None:
+            break
+        time, kept = time.next, answer
+    return time, kept
+
+
+def _options(numbers: tuple[int, int], time: Time) -> dict[str, Any]:
+    return {"shafts": numbers[0], "handles": numbers[1], "limit": time.seconds}
+
+
+def _told(numbers: tuple[int, int], time: Time) -> tuple[tuple[str, str], ...]:
+    """What an address says of a table."""
+    return ("shafts", str(numbers[0])), ("handles", str(numbers[1])), *time.fields
+
+
+def _address(piece: int, told: Sequence[tuple[str, str]]) -> str:
+    return f"/pieces/{piece}/ways/more?{urlencode(told)}"
+
+
+def _more_page(
+    reckoned: Reckoned,
+    typed: tuple[str, str],
+    message: str = "",
+    status: int = 200,
+    *,
+    time: Time = TIME,
+    found: More | None = None,
+) -> Response:
+    weaving, stands, loom = reckoned.weaving, reckoned.stands, reckoned.piece.loom
+    if not any(typed):
+        typed = _as_text(usual_numbers(reckoned.piece, stands))
+    in_use = (0, 0) if found is None else found.in_use
+    now = () if reckoned.now is None else ((FROM, str(reckoned.now.turn)),)
     return page(
         "ways_more.html",
+        status=status,
         weaving=weaving,
-        message="",
+        message=message,
+        reckoned=reckoned,
+        anew=_address(weaving.id, (("shafts", typed[0]), ("handles", typed[1]), *time.fields, *now)),
         found=found,
-        lines=lines_of(found),
-        own_sum=_own_sum(found),
-        by_handles=knee_words(found.by_handles, found.own[1], "spare handle"),
-        by_shafts=knee_words(found.by_shafts, found.own[0], "spare shaft"),
-        is_exact=all(cell.is_exact or not cell.is_possible for row in found.rows for cell in row),
-        unused=(loom.spare_shafts, loom.spare_handles) != own_numbers(weaving.piece),
-        typed=[str(number) for number in numbers],
-        most=most_temporaries(weaving.piece),
+        lines=[] if found is None else lines_of(found),
+        own_sum="" if found is None else _own_sum(found),
+        by_handles=[]
+        if found is None
+        else knee_words(found.by_handles, found.own[1], "spare handle", in_use[1]),
+        by_shafts=[]
+        if found is None
+        else knee_words(found.by_shafts, found.own[0], "spare shaft", in_use[0]),
+        is_exact=found is None or _is_exact(found),
+        unused=(loom.spare_shafts, loom.spare_handles) != own_numbers(reckoned.piece, stands),
+        typed=[text[:9] for text in typed],
+        labels=(SHAFTS_FIELD, HANDLES_FIELD),
+        fields=reckoned.fields,
+        time=time,
+        at_most=TIME.words,
+        most=most_temporaries(reckoned.piece, stands),
     )
 
 
-def _numbers(piece: Piece, shafts: str, handles: str) -> tuple[int, int]:
+def _as_text(numbers: tuple[int, int]) -> tuple[str, str]:
+    return str(numbers[0]), str(numbers[1])
+
+
+def _is_exact(found: More) -> bool:
+    return all(cell.is_exact or not cell.is_possible for row in found.rows for cell in row)
+
+
+def _numbers(reckoned: Reckoned, shafts: str, handles: str) -> tuple[int, int]:
     """How far the table shall go; what is left empty is as usual.
 
     Raises:
         NotUnderstood: if it cannot go so far; says why.
     """
-    usual = usual_numbers(piece)
+    stands = reckoned.stands
+    usual = usual_numbers(reckoned.piece, stands)
     read = [
         number if not text.strip() else int(text) if is_count(text.strip()) else text
         for text, number in zip((shafts, handles), usual, strict=True)
@@ -320,7 +398,7 @@ def _numbers(piece: Piece, shafts: str, handles: str) -> tuple[int, int]:
     if not handles.strip() and isinstance(read[0], int):
         read[1] = min(usual[1], read[0])
     try:
-        return check_numbers(piece, *read)
+        return check_numbers(reckoned.piece, *read, stands=stands)
     except ValueError as why:
         raise NotUnderstood(str(why)) from why
 

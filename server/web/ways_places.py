@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import groupby
 from typing import Annotated, Any
@@ -37,19 +37,20 @@ from server.ways.figures import (
     where_in_order,
     with_company,
 )
-from server.ways.places import Place, Places, from_json
+from server.ways.places import MOST_SECONDS, Place, Places, from_json
 from server.web.drawings import ROWS_AT_ONCE, Drawn, Tick, cells_needing_temporaries, row_path, tick_step
 from server.web.drawn import drawn_asked, drawn_or_refusal, drawn_view
-from server.web.rendering import NotUnderstood, naming_of, number_of, page, store_of, weaving_of
+from server.web.rendering import NotUnderstood, naming_of, number_of, page, weaving_of
 from server.web.ways import becomes, take
-from server.web.working import NotWoven, Working, answer_to, to_working
+from server.web.ways_reckoned import FROM, LONGER, Reckoned, Time, answer_of, reckoned_for
+from server.web.working import NotWoven, Working, to_working
 
 router = APIRouter()
 
 MOST_ROWS_BY = 20
 """By so many rows a figure is moved here, earlier and later."""
 
-SECONDS = 20.0
+TIME = Time(20.0, MOST_SECONDS)
 """For all places together."""
 
 MOST_LINES, MOST_FREE, LINES_AT_ONCE = 60, 4, 8
@@ -69,11 +70,12 @@ NOT_LOOKED_AT = "That place is on the cloth, but it was not asked for: ask for m
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """The figure that she marked, and by how many rows it may be moved."""
+    """The figure that she marked, by how many rows it may be moved, and how long that may take."""
 
     block: Block
     earlier: int = 0
     later: int = 0
+    time: Time = TIME
 
     def fields(self, naming: Naming) -> dict[str, str]:
         """What the form’s fields say."""
@@ -106,7 +108,7 @@ def _read(piece: Piece, naming: Naming, typed: Mapping[str, str]) -> Asked:
         check_block(piece, block)
     except ValueError as why:
         raise NotUnderstood(str(why)) from why
-    return Asked(block, earlier, later)
+    return Asked(block, earlier, later, TIME.read(typed.get(LONGER, "")))
 
 
 def _read_move(piece: Piece, block: Block, text: str) -> Move:
@@ -237,9 +239,14 @@ def along_words(company: Company) -> str:
     return f"{', '.join(words[:-1])}, and {words[-1]}." if words[1:] else f"{words[0]}."
 
 
+def is_free(place: Place) -> bool:
+    """Whether the loom lifts every row there as it hangs, and nothing in it must come out first."""
+    return place.is_free and not place.walks
+
+
 def takes_words(place: Place) -> str:
     """What a place takes, for a table."""
-    if place.is_free:
+    if is_free(place):
         return "free"
     if not place.is_possible:
         return "more than this loom has"
@@ -250,7 +257,7 @@ def takes_words(place: Place) -> str:
 
 def sentence_of(place: Place, now: Place | None) -> str:
     """What a place takes, beside where the figure is now."""
-    if place.is_free:
+    if is_free(place):
         return "Free: the loom lifts every row as it hangs."
     if not place.is_possible:
         return "This loom has not enough spare shafts for it there, or not enough handles."
@@ -259,7 +266,10 @@ def sentence_of(place: Place, now: Place | None) -> str:
         return f"It was not worked out in the time there was; it takes at least {at_least}."
     most = "" if place.is_exact else "at most "
     minutes = f"{most}{minutes_text(place.minutes, True)}"
-    words = f"{several(place.walks, 'walk')} and {minutes} besides the weaving"
+    walked = several(place.walks, "walk") if place.walks else "no walk"
+    words = f"{walked} and {minutes} besides the weaving"
+    if place.is_free:
+        words += ", for what stands in the loom must come out"
     if not place.is_exact:
         words += f"; no plan takes fewer than {minutes_text(place.at_least, True)}"
     if now is None or now.minutes is None or now.walks is None or place.move == STAYS:
@@ -282,7 +292,7 @@ def summary_of(found: Places) -> str:
     there, side = move_words(best.move), best.move.units_by
     if side and any(one.move.units_by == -side and _rank(one) == _rank(best) for one in others):
         there = there.replace(_side(side), "to either side")
-    if best.is_free:
+    if is_free(best):
         return f"Of {places}, the nearest that is free is {there}."
     if best.minutes is None:
         return f"At none of {places} could this loom weave it alone."
@@ -323,7 +333,7 @@ def _rank(place: Place) -> tuple[float, ...]:
     """The best first: free, then few minutes, then near."""
     move = place.move
     minutes = place.minutes if place.minutes is not None else float("inf")
-    state = 0 if place.is_free else 1 if place.minutes is not None else 2
+    state = 0 if is_free(place) else 1 if place.minutes is not None else 2
     return state, round(minutes, 3), abs(move.rows_by), abs(move.units_by), move.mirrored
 
 
@@ -349,7 +359,7 @@ def lines_of(piece: Piece, found: Places, chosen: Move, naming: Naming) -> list[
             places=len(places),
             order=orders.words(best.move),
             takes=takes_words(best),
-            walks="" if best.is_free or best.walks is None else several(best.walks, "walk"),
+            walks="" if is_free(best) or best.walks is None else several(best.walks, "walk"),
             free=_free_words(best),
             covers=best.covered > 0 or best.company.lost > 0,
             to=move_text(best.move),
@@ -363,7 +373,7 @@ def lines_of(piece: Piece, found: Places, chosen: Move, naming: Naming) -> list[
 def _free_words(place: Place) -> str:
     company = place.company
     if place.is_free or not company.is_free:
-        return "free" if place.is_free else ""
+        return "free" if is_free(place) else "no more temporary" if place.is_free else ""
     words = [f"{along} may come along"] if (along := company_words(company)) else []
     if company.lost:
         words.append(f"{several(company.lost, 'lifted cell')} drawn elsewhere may rest")
@@ -411,7 +421,7 @@ def bars_of(found: Places, chosen: Move) -> list[Bars]:
         for number, place in enumerate(row):
             x = number + 0.5
             height = 0.0 if place.minutes is None else max(0.25, _HIGH * place.minutes / most)
-            if place.is_free:
+            if is_free(place):
                 free.append(x)
             elif not place.is_possible:
                 never.append(f"M{x - 0.3:g} {_HIGH - 0.75:g}l.6.6m0-.6l-.6.6")
@@ -625,30 +635,38 @@ Sent = Annotated[dict[str, str], Depends(_form)]
 def show_places(request: Request, piece: str) -> Response:
     """The figure to be marked; where the address tells it, every place, and one of them closely."""
     weaving, query = weaving_of(request, piece), dict(request.query_params)
-    if not any(name in query for name in FIELDS):
-        return _marking_page(request, weaving)
+    reckoned, refused = reckoned_for(weaving, request.query_params.getlist(FROM))
+    is_asked = any(name in query for name in FIELDS)
+    if refused or not is_asked:
+        return _marking_page(request, reckoned, refused, 422 if refused else 200, query if is_asked else None)
     try:
-        return _places_page(request, weaving, query)
-    except (NotUnderstood, NoPlan) as why:
-        return _marking_page(request, weaving, str(why), 422, query)
+        return _places_page(request, reckoned, query)
+    except NotUnderstood as why:
+        return _marking_page(request, reckoned, str(why), 422, query)
+    except NoPlan as why:
+        said = why.counted(naming_of(request, weaving).shaft)
+        return _marking_page(request, reckoned, said, 422, query)
 
 
 def _marking_page(
     request: Request,
-    weaving: Weaving,
+    reckoned: Reckoned,
     message: str = "",
     status: int = 200,
     typed: Mapping[str, str] | None = None,
 ) -> Response:
+    weaving = reckoned.weaving
     piece, naming = weaving.piece, naming_of(request, weaving)
-    block = _suggested(piece)
+    block = _suggested(piece, reckoned.stays)
     fields = dict.fromkeys(FIELDS[:4], "") | {"earlier": "0", "later": "0"}
     if block is not None:
         fields = Asked(block).fields(naming)
+    told: dict[str, str] = {}
     if typed is not None:
         fields = {name: typed.get(name, fields[name])[:20] for name in FIELDS}
         try:
-            block = _read(piece, naming, typed).block
+            asked = _read(piece, naming, typed)
+            block, told = asked.block, fields | dict(asked.time.fields)
         except NotUnderstood:
             block = None
     drawn, refused = drawn_or_refusal(_drawn_about(piece, block), naming, request.query_params)
@@ -659,19 +677,36 @@ def _marking_page(
         status=status,
         weaving=weaving,
         message=message,
-        fields=fields,
+        reckoned=reckoned,
+        anew=f"{_here(weaving)}?{urlencode(told | dict(_now(reckoned).fields))}",
+        fields=fields | dict(reckoned.fields),
         is_suggested=typed is None and block is not None,
-        **_marking(piece, naming, block, drawn, f"/pieces/{weaving.id}/ways/places"),
+        **_marking(piece, naming, block, drawn, f"{_here(weaving)}?{urlencode(reckoned.fields)}"),
         from_right=naming.units_from == "right",
         most_rows_by=MOST_ROWS_BY,
+        at_most=TIME.words,
         found=None,
     )
 
 
+def _here(weaving: Weaving) -> str:
+    return f"/pieces/{weaving.id}/ways/places"
+
+
+def _now(reckoned: Reckoned) -> Reckoned:
+    """The same of what is left now."""
+    return replace(reckoned, asked=reckoned.now)
+
+
 @lru_cache(maxsize=8)
-def _suggested(piece: Piece) -> Block | None:
-    """What is framed at first; worked out once for a piece."""
-    return suggested_block(piece)
+def _suggested(piece: Piece, stays: int = 0) -> Block | None:
+    """What is framed at first; worked out once for a piece.
+
+    Args:
+        stays: so many rows stay as they are.
+    """
+    rows = (frozenset[int](),) * stays + tuple(piece.rows[stays:])
+    return suggested_block(replace(piece, rows=rows))
 
 
 def _marking(piece: Piece, naming: Naming, block: Block | None, drawn: Drawn, ask: str) -> dict[str, Any]:
@@ -687,36 +722,39 @@ def _marking(piece: Piece, naming: Naming, block: Block | None, drawn: Drawn, as
     }
 
 
-def _answer(request: Request, weaving: Weaving, asked: Asked) -> Places | Working:
+def _answer(request: Request, reckoned: Reckoned, asked: Asked) -> Places | Working | None:
     block = asked.block
     options = {
         "block": [block.first_row, block.last_row, block.first_unit, block.last_unit],
         "rows_by": [asked.earlier, asked.later],
-        "limit": SECONDS,
+        "limit": asked.time.seconds,
     }
-    text = store_of(request).piece_text(weaving.id) or ""
-    answer = answer_to(request, text, "places", options)
-    return answer if isinstance(answer, Working) else from_json(answer)
+    answer = answer_of(request, reckoned, "places", options)
+    return from_json(answer) if isinstance(answer, dict) else answer
 
 
 def _places_page(
-    request: Request, weaving: Weaving, query: Mapping[str, str], message: str = "", status: int = 200
+    request: Request, reckoned: Reckoned, query: Mapping[str, str], message: str = "", status: int = 200
 ) -> Response:
+    weaving = reckoned.weaving
     piece, naming = weaving.piece, naming_of(request, weaving)
     asked = _read(piece, naming, query)
-    fields, address = asked.fields(naming), f"/pieces/{weaving.id}/ways/places"
+    fields, time = asked.fields(naming), dict(asked.time.fields)
+    here = f"{_here(weaving)}?{urlencode(fields | time | dict(reckoned.fields))}"
     to = query.get("to", "")
     move = _read_move(piece, asked.block, to) if to else None
-    found = _answer(request, weaving, asked)
+    found = _answer(request, reckoned, asked)
     if isinstance(found, Working):
-        told = fields | ({"to": move_text(move)} if move is not None else {})
-        return to_working(request, found, f"{address}?{urlencode(told)}")
+        told = f"&{urlencode({'to': move_text(move)})}" if move is not None else ""
+        return to_working(request, found, here + told)
+    if found is None:
+        return _marking_page(request, reckoned, message, status, query)
     place = min(found.places, key=_rank) if move is None else found.at(move)
     if place is None and move is not None and move.mirrored and found.same_mirrored:
         place = found.at(Move(move.rows_by, move.units_by))
     if place is None:
         raise NotUnderstood(NOT_LOOKED_AT)
-    lines, here = lines_of(piece, found, place.move, naming), f"{address}?{urlencode(fields)}"
+    lines = lines_of(piece, found, place.move, naming)
     free = sorted((line for line in lines if line.free), key=lambda line: line.covers)
     in_table = lines[:MOST_LINES]
     drawn = drawn_asked(_drawn_about(piece, asked.block), naming, query)
@@ -725,13 +763,18 @@ def _places_page(
         status=status,
         weaving=weaving,
         message=message,
-        fields=fields,
+        reckoned=reckoned,
+        anew=f"{_here(weaving)}?{urlencode(fields | time | dict(_now(reckoned).fields))}",
+        fields=fields | dict(reckoned.fields),
         is_suggested=False,
         **_marking(piece, naming, asked.block, drawn, f"{here}&{urlencode({'to': move_text(place.move)})}"),
         from_right=naming.units_from == "right",
         most_rows_by=MOST_ROWS_BY,
+        at_most=TIME.words,
         found=found,
         here=here,
+        time=asked.time,
+        is_settled=all(one.is_exact or not one.is_possible for one in found.places),
         now=found.now,
         chosen=_chosen(piece, found, place, naming),
         stays=place.move == STAYS,
@@ -748,7 +791,7 @@ def _places_page(
         more_free=_places_in(line for line in in_table if line.free and line not in free[:MOST_FREE]),
         never=sum(not one.is_possible for one in found.places),
         unknown=sum(one.is_possible and one.minutes is None for one in found.places),
-        becomes=becomes(request, weaving),
+        becomes=becomes(request, weaving, on_the_way=reckoned.asked is not None),
     )
 
 
@@ -767,7 +810,10 @@ def take_place(request: Request, piece: str, sent: Sent) -> Response:
     """Make a place the design, alone or with what comes along; nothing is kept that cannot be woven."""
     weaving = weaving_of(request, piece)
     naming = naming_of(request, weaving)
+    reckoned, refused = reckoned_for(weaving, [sent.get(FROM, "")])
     try:
+        if refused:
+            raise NotUnderstood(refused)
         asked = _read(weaving.piece, naming, sent)
         move = _read_move(weaving.piece, asked.block, sent.get("to", ""))
         with_others = sent.get("company") == "yes"
@@ -777,6 +823,6 @@ def take_place(request: Request, piece: str, sent: Sent) -> Response:
         words = name_words(move) if move != STAYS else "with what comes along"
         return take(request, weaving, made.rows, words)
     except NotWoven as why:
-        return _marking_page(request, weaving, why.said, 422, sent)
+        return _marking_page(request, reckoned, why.said, 422, sent)
     except NotUnderstood as why:
-        return _marking_page(request, weaving, str(why), 422, sent)
+        return _marking_page(request, reckoned, str(why), 422, sent)

@@ -298,7 +298,10 @@ def _far(request: Request, kept: Kept) -> dict[str, Any]:
     if told is None:
         first = store_of(request).worked_out.before(kept) if kept.state == "waiting" else []
         others = f"{several(len(first), 'other')} {'comes' if len(first) == 1 else 'come'} first."
-        return far | {"lines": [others if first else "It is begun in a moment."], "first": first}
+        now = "It is begun in a moment."
+        if workroom_of(request).is_elsewhere(kept):
+            now = "Another Spareshaft with these pieces works on it."
+        return far | {"lines": [others if first else now], "first": first}
     can_be_taken = kept.kind == "plan" and told.minutes is not None and not told.is_enough
     return far | {"lines": list(_lines(kept, told)), "share": _share(told), "best": can_be_taken}
 
@@ -339,10 +342,16 @@ def about_words(kept: Kept) -> str:
 
 def _at_most(kept: Kept) -> str:
     """How long it is worked on, in a sentence; "" where that is not said with the question."""
-    limit = kept.options.get("limit")
-    if not isinstance(limit, int | float) or not 1.0 <= limit < 1e6:
+    if (limit := _limit(kept)) is None:
         return ""
-    return f"It is worked on for {seconds_text(limit)} at most."
+    longer = ", and longer only if there is no plan by then" if kept.kind == "plan" else ""
+    return f"It is worked on for {seconds_text(limit)} at most{longer}."
+
+
+def _limit(kept: Kept) -> float | None:
+    """The seconds that a question may take; None where it does not say."""
+    limit = kept.options.get("limit")
+    return float(limit) if isinstance(limit, int | float) and 1.0 <= limit < 1e6 else None
 
 
 def _lines(kept: Kept, told: Told) -> list[str]:
@@ -355,6 +364,10 @@ def _lines(kept: Kept, told: Told) -> list[str]:
             lines.append(f"No plan takes fewer than {minutes_text(max(told.bound, 0.0), True)}.")
     elif kept.kind == "plan":
         lines.append("There is no plan yet.")
+        if (limit := _limit(kept)) is not None and told.seconds > limit:
+            lines.append(
+                f"Its {seconds_text(limit)} are over. It goes on until there is a plan, or until you stop it."
+            )
     if told.is_enough:
         lines.append("The best so far is being taken.")
     lines.append(f"Begun {seconds_text(told.seconds)} ago.")

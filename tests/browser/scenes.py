@@ -204,6 +204,14 @@ def _part(runner: Runner, tablet: Page) -> None:
     tablet.get_by_role("link", name="Later rows").wait_for()
 
 
+def _from_here(runner: Runner, tablet: Page) -> None:
+    """What one more buys of what is left, with temporaries in the loom."""
+    _at(runner, tablet, "test_lift")
+    turn = runner.weaving().place.turn
+    tablet.goto(f"{runner.url}/ways/more?shafts=9&handles=0&from={turn}")
+    tablet.get_by_text("Your loom", exact=True).wait_for()
+
+
 COMPLAINTS = {"apart": "409", "not_held": "net::"}
 """What the browser complains of in a scene."""
 
@@ -221,6 +229,7 @@ SCENES: dict[str, Callable[[Runner, Page], None]] = {
     "no_plan": lambda runner, tablet: tablet.goto(_asked(runner, "refused")) and None,
     "not_planned": lambda runner, tablet: tablet.goto(_asked(runner, "dropped")) and None,
     "few_cells": _few_cells,
+    "from_here": _from_here,
     "why_not": _why_not,
     "part": _part,
     "apart": _went_apart,

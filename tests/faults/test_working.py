@@ -24,7 +24,8 @@ from server.session.place import Tap
 from server.settings import DATABASE_NAME
 from server.store.database import Store
 from tests.examples import piece_order, piece_text
-from tests.faults.process import ASKING, PATIENCE, Server, free_port, running, tap
+from tests.faults.process import ASKING, PATIENCE, Server, running, tap
+from tests.forks import free_port
 from tests.outside.pieces import pointed_piece
 
 
@@ -199,6 +200,25 @@ def test_stopping_frees_the_processor_and_the_next_one_is_planned(
     until(lambda: far(port, 2)["state"] == "answered")
     answer = ASKING.get(f"http://127.0.0.1:{port}{waiting}")
     assert answer.headers["location"] == "/pieces/2"
+
+
+def test_stopped_on_one_server_what_another_on_the_same_pieces_works_on_ends(
+    server: Server, data: Path, port: int, large_piece: str
+) -> None:
+    address = planning(port, large_piece)
+    (planner,) = children(server)
+    path, _, query = address.partition("?")
+    other = free_port()
+    with running(data, other):
+        assert far(other)["lines"] == ["Another Spareshaft with these pieces works on it."]
+        assert post(other, f"{path}/stop?{query}").headers["location"] == address
+        assert (
+            "It was stopped, and nothing was kept." in ASKING.get(f"http://127.0.0.1:{other}{address}").text
+        )
+        until(lambda: not is_there(planner))
+        assert far(port)["state"] == "stopped"
+    waiting = bring(port, piece_text(name="Behind it", picks_per_row=[3]))
+    until(lambda: waiting == "/pieces/2" or far(port, 2)["state"] == "answered")
 
 
 def test_the_best_so_far_is_taken_at_once_whatever_the_solver_does(

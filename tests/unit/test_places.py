@@ -15,6 +15,8 @@ from server.design.piece_file import read_piece
 from server.loom.state import Loom
 from server.plan.demands import troubles
 from server.plan.planner import Stopped
+from server.plan.task import Task
+from server.plan.workorder import WorkOrder
 from server.ways import places as places_module
 from server.ways.figures import (
     STAYS,
@@ -418,3 +420,46 @@ def test_rows_that_are_alike_are_looked_at_once() -> None:
     found = troubles(piece)
     assert [trouble.row for trouble in found] == list(range(1, 41, 2))
     assert all(trouble.asked is found[0].asked for trouble in found)
+
+
+# --- long pieces -------------------------------------------------------------------------------------
+
+LONG = replace(HOOK, rows=HOOK.rows * 175, free_walks=frozenset({0, 700}))
+
+
+def test_how_long_a_place_takes_is_measured_on_some_rows_of_a_long_piece(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked = list[Piece]()
+    clock = iter([10.0, 10.5])
+
+    def measured(task: Task, *, limit: float, stop: Callable[[], bool]) -> WorkOrder:
+        assert limit == 0.0
+        assert stop()
+        asked.append(task.piece)
+        raise Stopped
+
+    monkeypatch.setattr(places_module, "cheapest", measured)
+    monkeypatch.setattr(places_module.time, "monotonic", lambda: next(clock))
+    assert places_module._least_seconds(replace(LONG, rows=LONG.rows[:600])) == 0.0
+    assert asked == []
+    assert places_module._least_seconds(LONG) == pytest.approx(0.5 * 700 / 300)
+    assert asked[0].rows == LONG.rows[:100] + LONG.rows[300:400] + LONG.rows[600:]
+
+
+def test_no_place_is_begun_that_could_not_end_in_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What the planner does before its search is not broken off; of a huge piece it alone takes longer."""
+    block = Block(2, 3, 5, 6)
+    known = places(HOOK, block)
+    assert known.now is not None
+    assert known.now.minutes is not None
+    monkeypatch.setattr(places_module, "_least_seconds", lambda piece: 20.5)
+    monkeypatch.setattr(places_module, "cheapest", None)
+    monkeypatch.setattr(places_module, "hand_order", None)
+    found = places(HOOK, block, limit=20.0)
+    assert [place.move for place in found.places] == [place.move for place in known.places]
+    for place, before in zip(found.places, known.places, strict=True):
+        assert place.minutes is None
+        assert place.is_possible
+        assert (place.is_free, place.company) == (before.is_free, before.company)
+        assert before.minutes is None or place.at_least <= before.minutes

@@ -16,11 +16,16 @@ from alembic.migration import MigrationContext
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import SQLModel
 
+from server.design.piece import Piece
 from server.design.piece_file import Unusable
 from server.plan.replay import Mismatch
+from server.plan.workorder import WorkOrder
+from server.session.cards import Card, deal
 from server.session.place import Tap, TapKind
+from server.store import database
 from server.store.database import STALE, Answer, Store, StoreFailure
 from server.store.opening import open_engine
+from server.store.weavings import PieceLine
 from tests.conftest import Clock
 from tests.examples import piece_order, piece_text
 
@@ -124,6 +129,49 @@ def test_the_list_has_the_newest_activity_first(store: Store, piece_id: int, clo
     line = store.pieces()[0]
     assert (line.id, line.status, line.rows_woven, line.rows) == (piece_id, "on the loom", 1, 3)
     assert (line.walks, line.minutes, line.last_at) == (2, 5.71, clock.time)
+
+
+def test_a_piece_that_waits_is_listed_without_being_read_through(
+    store: Store, piece_id: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    again = reopened(store)
+    monkeypatch.setattr(database, "read_piece", None)
+    monkeypatch.setattr(database, "deal", None)
+    assert again.pieces() == [
+        PieceLine(piece_id, "Harbour runner", "The big loom", "waiting", 0, 3, None, 2, 5.71)
+    ]
+
+
+def test_a_piece_is_looked_at_without_its_cards_being_dealt(
+    store: Store, piece_id: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    again = reopened(store)
+    monkeypatch.setattr(database, "deal", None)
+    weaving = again.weaving(piece_id)
+    assert weaving is not None
+    assert weaving.order == piece_order()
+    monkeypatch.undo()
+    assert weaving.rows_woven == 0
+    assert weaving.cards[-1].kind == "done"
+
+
+def test_others_can_write_while_a_tap_deals_cards(
+    store: Store, piece_id: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = store.add_piece(piece_text(name="Before"), piece_order())
+    for kind in ("begin", "aside"):
+        assert tap(store, before, kind).counted
+    again, dealt = reopened(store), list[str]()
+
+    def deal_meanwhile(piece: Piece, order: WorkOrder) -> tuple[Card, ...]:
+        dealt.append(piece.name)
+        with closing(Store(store.path)) as other:
+            other.set_preferences({"side": piece.name})
+        return deal(piece, order)
+
+    monkeypatch.setattr(database, "deal", deal_meanwhile)
+    assert tap(again, piece_id, "begin").counted
+    assert sorted(dealt) == ["Before", "Harbour runner"]
 
 
 def test_rows_are_counted_when_their_last_pick_is_in(store: Store, piece_id: int) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -14,11 +15,11 @@ import pytest
 from server import working
 from server.store.database import Store, StoreFailure
 from server.store.worked_out import TooManyWait, Wanted, WorkedOut
-from server.ways.questions import QUESTIONS, Question
-from server.working import Apart, Here, Workroom
+from server.ways.questions import QUESTIONS, Outcome, Question
+from server.working import Apart, Here, Job, Workroom
 from tests.examples import piece_text
 
-PATIENCE = 30.0
+PATIENCE = 100.0
 """Seconds; far more than anything here takes."""
 
 GONE = 2**22 + 1
@@ -131,6 +132,48 @@ def test_a_plan_nested_beyond_reading_is_no_plan(store: Store, room: Workroom) -
     assert kept.id == 2
     until(lambda: len(store.pieces()) == 2)
     assert state(store, 1) == "dropped"
+
+
+class Silent(Here):
+    """Deep in its work on the first question: it tells nothing, and lets go only when it is stopped."""
+
+    def __init__(self) -> None:
+        self.stopped = threading.Event()
+
+    def work(self, job: Job) -> Outcome | None:
+        if job.kept.id > 1:
+            return super().work(job)
+        assert self.stopped.wait(PATIENCE)
+        return None
+
+    def stop(self, job: Job) -> None:
+        super().stop(job)
+        self.stopped.set()
+
+
+@pytest.mark.parametrize("begun_anew", [False, True])
+def test_what_another_server_has_stopped_is_let_go_of_and_the_next_is_worked_out(
+    store: Store, monkeypatch: pytest.MonkeyPatch, begun_anew: bool
+) -> None:
+    monkeypatch.setattr(working, "LOOKING", 0.01)
+    monkeypatch.setattr(working, "_is_alive", lambda server: True)
+    room, other = Workroom(store, Silent(), 0.0), Workroom(store, Here(), 0.0)
+    other._server = GONE
+    kept, _ = room.ask("plan", another(0), {"limit": 10})
+    until(lambda: state(store, 1) == "working")
+    begun = store.worked_out.question(1)
+    assert begun is not None
+    assert not room.is_elsewhere(begun)
+    assert other.is_elsewhere(begun)
+    other.stop(kept.id)
+    if begun_anew:
+        other.again(kept.id, None)
+        until(lambda: state(store, 1) == "answered")
+    room.ask("plan", another(1), {"limit": 10})
+    until(lambda: state(store, 2) == "answered")
+    assert state(store, 1) == ("answered" if begun_anew else "stopped")
+    room.close()
+    other.close()
 
 
 # --- the process apart ---------------------------------------------------------------------------------

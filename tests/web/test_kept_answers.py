@@ -34,7 +34,12 @@ NO_ANSWERS = [
     '{"limit": 900, "proven": true, "order": "[]"}',
     '{"limit": 900, "proven": true, "order": "{\\"proven\\": true, \\"bound\\": 1, \\"totals\\": 3}"}',
 ]
-PAGES = ["more", "cells?most=2", "methods/planned", "places?first_row=2&last_row=2&first_unit=3&last_unit=3"]
+PAGES = [
+    "more?shafts=&handles=",
+    "cells?most=2",
+    "methods/planned",
+    "places?first_row=2&last_row=2&first_unit=3&last_unit=3",
+]
 
 
 def damage(settings: Settings, answer: str) -> None:
@@ -119,7 +124,7 @@ def test_a_piece_given_up_is_not_said_to_have_a_wrong_plan_when_another_gets_tha
 def test_a_kept_answer_is_shown_while_another_program_holds_the_file(
     client: TestClient, settings: Settings, piece_id: int
 ) -> None:
-    address = f"/pieces/{piece_id}/ways/more"
+    address = f"/pieces/{piece_id}/ways/more?shafts=&handles="
     shown = client.get(address)
     with closing(sqlite3.connect(settings.data / DATABASE_NAME, isolation_level=None)) as connection:
         connection.execute("BEGIN IMMEDIATE")

@@ -185,7 +185,7 @@ def test_every_line_of_a_table_can_be_said() -> None:
 def test_numbers_of_shafts_without_any_plan_are_drawn_together_up_to_her_own() -> None:
     table = More((2, 0), ((NEVER, NEVER), (NEVER, NEVER), (NEVER, NEVER), (cell(9, 1), cell(8, 1))))
     assert [line.words for line in lines_of(table)] == ["0 to 1", "2", "3"]
-    assert lines_of(table)[0] == Line("0 to 1", is_own=False, cells=())
+    assert lines_of(table)[0] == Line("0 to 1", is_own=False, cells=(), why="no plan")
     assert lines_of(table)[1].cells[0].walks == "no plan"
     assert lines_of(table)[1].cells[0].is_own
 
@@ -222,7 +222,7 @@ def figure(store: Store) -> int:
 def test_the_page_shows_the_table_with_her_own_loom_marked(
     client: TestClient, store: Store, figure: int
 ) -> None:
-    answer = client.get(f"/pieces/{figure}/ways/more")
+    answer = client.get(f"/pieces/{figure}/ways/more?shafts=3&handles=2")
     assert answer.status_code == 200
     told = words(answer)
     assert "On your loom, with 1 spare shaft and no spare handle, it takes" in told
@@ -254,7 +254,7 @@ def test_another_size_can_be_asked_for(client: TestClient, figure: int) -> None:
     ("asked", "said"),
     [
         ({"shafts": "5"}, "This loom can use at most 4 spare shafts"),
-        ({"shafts": "3", "handles": "4"}, "more spare handles than spare shafts are of no use"),
+        ({"shafts": "3", "handles": "4"}, "with up to 3 spare shafts, at most 3 spare handles are of use"),
         ({"shafts": "0", "handles": "0"}, "Your own loom must be in the table"),
         ({"shafts": "-1"}, "whole numbers from 0 on"),
         ({"shafts": "2", "handles": "-1"}, "whole numbers from 0 on"),
@@ -301,7 +301,7 @@ def test_a_loom_that_takes_no_temporary(client: TestClient, store: Store) -> Non
     }
     text = json.dumps(content)
     piece = store.add_piece(text, plan(read_piece(text)))
-    answer = client.get(f"/pieces/{piece}/ways/more")
+    answer = client.get(f"/pieces/{piece}/ways/more?shafts=&handles=")
     assert answer.status_code == 200
     assert "Your loom has more than could ever be used" in words(answer)
     assert answer.text.count("<td") == 1

@@ -168,7 +168,7 @@ def test_what_is_being_worked_out_is_listed_among_the_pieces(
     address = under_way(client, planner, name="<b>Sail", rows=["#..###..#", "..##.#...", row])
     ways = f"/pieces/{piece_id}/ways"
     assert "Being worked out" not in words(client.get(ways))
-    waiting = client.get(f"{ways}/more").headers["location"]
+    waiting = client.get(f"{ways}/more?shafts=&handles=").headers["location"]
     shown = client.get("/")
     listed = words(shown).split("Being worked out")[1].split("Waiting")[0]
     assert "<b>Sail The plan · being worked out now How far it is" in listed
@@ -387,6 +387,23 @@ def test_without_a_plan_so_far_there_is_none_to_take(
     assert state(client, address) == "working"
 
 
+def test_beyond_its_time_without_a_plan_it_says_why_it_goes_on(
+    client: TestClient, store: Store, room: Workroom, planner: Planner
+) -> None:
+    over = "Its 2 minutes are over. It goes on until there is a plan, or until you stop it."
+    planner.tells = Progress(0.5, None, None)
+    address = bring(client).headers["location"]
+    until(lambda: planner.calls)
+    assert over not in words(client.get(address))
+    assert room._job is not None
+    room._job._began -= 121.0
+    assert f"There is no plan yet. {over} Begun 2 minutes and" in words(client.get(address))
+    assert over in client.get(f"{address.split('?')[0]}/far").json()["lines"]
+    planner.tells = Progress(0.5, 9.5, 2.25)
+    until(lambda: client.get(f"{address.split('?')[0]}/far").json()["best"])
+    assert over not in words(client.get(address))
+
+
 def test_others_wait_in_order_and_only_so_many(
     client: TestClient, store: Store, room: Workroom, planner: Planner
 ) -> None:
@@ -397,7 +414,9 @@ def test_others_wait_in_order_and_only_so_many(
     assert "1 other comes first. The plan: Harbour runner" in words(client.get(second))
     waiting = client.get(third)
     assert "2 others come first." in words(waiting)
-    assert "It is worked on for 2 minutes at most." in words(waiting)
+    assert "It is worked on for 2 minutes at most, and longer only if there is no plan by then." in words(
+        waiting
+    )
     before = re.findall(r'<li><a href="(/working/[^"]+)">', waiting.text)
     assert before == [first, second]  # there they can be stopped
     assert client.get(f"{third.split('?')[0]}/far").json()["first"] == [1, 2]
