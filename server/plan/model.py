@@ -35,6 +35,10 @@ NEAR = (0.0, 0.002, 0.02)
 """Shares by which the optimum is looked for above the relaxation's first."""
 
 
+TOLD_APART = 1e-5
+"""Of the objective, as the solver is given it: the least difference that it is meant to see."""
+
+
 LARGE = 4_000
 """Variables; with more, and cells that may be changed, the relaxation is begun block by block."""
 
@@ -81,7 +85,8 @@ class Model:
     Attributes:
         complete: whether its optimum is the optimum over all parts of shafts.
         suffices: whether there is no plan at all where it has no solution.
-        relaxed: its relaxation's optimum, once it is known.
+        relaxed: its relaxation's optimum, once it is known; close to it where that breaks ties, too.
+        is_tidy: whether that is a plan, with the fewest walks, then visits, of all that cost as little.
         needed: stretches of gaps, first and last, in each of which a walk is needed, as far as is known.
     """
 
@@ -115,6 +120,7 @@ class Model:
         self._begin, self._end = begin, end
         self.program = Program()
         self.relaxed: Relaxed | None = None
+        self.is_tidy = False
         self._one = self.program.variable()
         self.program.fix(self._one, 1.0)
         self.changes = ChangedCells(self.program, budget) if budget is not None else None
@@ -179,6 +185,8 @@ class Model:
         first: bool = False,
         stop: Callable[[], bool] | None = None,
         cells: Iterable[Cell] = (),
+        breaks_ties: bool = False,
+        under_way: bool = False,
     ) -> Outcome:
         """Solve for the least minutes.
 
@@ -190,6 +198,8 @@ class Model:
             first: stop at the first order found, whatever it costs.
             stop: asked now and then; true ends the search with what has been found.
             cells: those that are changed in the known schedule.
+            breaks_ties: whether to relax it with ties broken; then it is often whole, and `is_tidy`.
+            under_way: as for `tidiest`.
         """
         scale = 1 / grain if grain else 1.0
         gap = ENDLESS if first else grain / 2 if grain else 2e-7
@@ -216,12 +226,17 @@ class Model:
             return solve()
         # as a rule the optimum is whole by itself or close to it, and found much sooner where that is used
         if self.relaxed is None:
-            self.relaxed = self._relax(until, scale, stop)
+            if breaks_ties and grain:
+                self.relaxed = self._relax_with_ties_broken(until, grain, stop, under_way)
+            else:
+                self.relaxed = self._relax(until, scale, stop)
         relaxed = self.relaxed
         if relaxed is None:
             return solve()
         if self.program.are_whole(relaxed.values):
             return Outcome(relaxed.values, relaxed.bound, impossible=False)
+        if known is not None and self.program.objective(known) <= relaxed.bound + gap:
+            return Outcome(np.array(known), relaxed.bound, impossible=False)
         at_least, looked = relaxed.bound, -math.inf
         # with cells to be changed the optimum is close to the relaxation's, or nowhere near
         for near in (*(NEAR if self.changes is None else NEAR[:1]), math.inf):
@@ -249,6 +264,41 @@ class Model:
             begin = self._near_the_relaxed(self.changes, until, stop)
         return self.program.linear().relax(
             seconds=until - time.monotonic(), scale=scale, stop=stop, begin=begin
+        )
+
+    def _relax_with_ties_broken(
+        self, until: float, grain: float, stop: Callable[[], bool] | None, under_way: bool
+    ) -> Relaxed | None:
+        """A solution with parts that costs little more than the relaxation's optimum; None: as for `_relax`.
+
+        A walk costs a little more, and a visit to a shaft so little that all visits are less than one walk's
+        more. All together that is less than half of what two plans differ by in minutes. So if what comes
+        out is whole, no plan costs less, and none that costs as little has fewer walks, or as many and fewer
+        visits. In any case no plan costs less than the objective without that half. What is said of visits
+        is left out of what comes back, so its basis is none to begin from.
+        """
+        program = self.program.copy()
+        visits, walks = self._count_visits(program), self._walks[under_way:]
+        each = grain / 2 / (len(walks) + 1)
+        for walk in walks:
+            program.costs[walk] += each
+        for visit in visits:
+            program.costs[visit] = each / (len(visits) + 1)
+        relaxed = program.linear().relax(
+            seconds=until - time.monotonic(),
+            scale=max(1 / grain, TOLD_APART * (len(visits) + 1) / each),
+            stop=stop,
+        )
+        if relaxed is None:
+            return None
+        self.is_tidy = program.are_whole(relaxed.values)
+        columns, rows = len(self.program.costs), self.program.rows
+        return Relaxed(
+            relaxed.values[:columns],
+            relaxed.bound - grain / 2,
+            relaxed.reduced_costs[:columns],
+            relaxed.row_prices[:rows],
+            Basis(relaxed.basis.variables[:columns], relaxed.basis.rows[:rows]),
         )
 
     def _near_the_relaxed(
@@ -284,13 +334,9 @@ class Model:
         if self.relaxed is not None:
             program.keep_within(minutes, self.relaxed)
         known = self.values_of(start)
-        visits = []
-        for events in self._events.values():
-            visit = program.variable(whole=False)
-            visits.append(visit)
-            for event in events:
-                program.row([(visit, 1.0), *((v, -sign) for v, sign in event)], lower=0.0)
-            if known is not None:
+        visits = self._count_visits(program)
+        if known is not None:
+            for events in self._events.values():
                 known.append(max(sum(known[v] * sign for v, sign in event) for event in events))
         program.costs = [0.0] * len(program.costs)
         for walk in self._walks:
@@ -300,6 +346,15 @@ class Model:
         for visit in visits:
             program.costs[visit] = 1.0
         return program.solve(seconds=seconds, gap=0.5, start=known)
+
+    def _count_visits(self, program: Program) -> list[int]:
+        """A variable for each visit to a shaft on a walk, as long as it costs something."""
+        visits = []
+        for events in self._events.values():
+            visits.append(visit := program.variable(whole=False))
+            for event in events:
+                program.row([(visit, 1.0), *((v, -sign) for v, sign in event)], lower=0.0)
+        return visits
 
     def with_fewest_walks(
         self,
@@ -634,28 +689,35 @@ class Model:
         now = self._at[gap - 1][shaft] if gap else self._given(self._begin, shaft)
         then = self._at[gap][shaft] if gap < len(self.stages) else self._given(self._end or BARE, shaft)
         minutes = self.piece.minutes
+        come, more = self._spare_changes[gap]
+        moved = [self._rise(now.whole, then.whole, minutes.move_cords)]
+        for part in now.home.keys() | then.home.keys() | now.spare.keys() | then.spare.keys():
+            a, b = now.home.get(part), then.home.get(part)
+            onto_home = self._rise(a, b, minutes.move_cords)
+            moved.append(onto_home)
+            c, d = now.spare.get(part), then.spare.get(part)
+            onto_spare = self._rise(c, d, 0.0)
+            come += onto_spare
+            more += self._fall(d, c)
+            if c is not None or d is not None:  # else `moved` says as much
+                # one pair of cords comes onto it on a walk, and one leaves it; not half of it on half a walk
+                onto = onto_home + onto_spare
+                self._only_on_a_walk(gap, shaft, [onto])
+                self._only_on_a_walk(gap, shaft, [onto, self._fall(a, b), self._fall(c, d)])
+        self._moved[gap, shaft] = [term for event in moved for term in event]
+        self._only_on_a_walk(gap, shaft, moved)
         for part in now.inside.keys() | then.inside.keys():
             a, b = now.inside.get(part), then.inside.get(part)
             put_in = self._rise(a, b, minutes.insert + minutes.take * len(part) + minutes.withdraw)
             self._put_in[gap, shaft] += put_in
-            self._only_on_a_walk(gap, shaft, [put_in])
-            self._only_on_a_walk(gap, shaft, [self._fall(a, b)])
+            if not self.piece.loom.spare_handles:  # else its cords say as much, since they come with it
+                self._only_on_a_walk(gap, shaft, [put_in])
             self._only_with_its_cords(now, a, then, b, part)
-            if (shaft, part) not in self._idle:  # else it can come out on any walk
+            is_idle = (shaft, part) in self._idle  # it can come out on any walk
+            if is_idle or not self.piece.loom.spare_handles:
+                self._only_on_a_walk(gap, shaft, [self._fall(a, b)])
+            if not is_idle:
                 self._only_with_its_cords(then, b, now, a, part)
-        for part in now.spare.keys() | then.spare.keys():
-            a, b = now.spare.get(part), then.spare.get(part)
-            on, off = self._fall(b, a), self._fall(a, b)
-            self._only_on_a_walk(gap, shaft, [on])
-            self._only_on_a_walk(gap, shaft, [off])
-            come, more = self._spare_changes[gap]
-            come += self._rise(a, b, 0.0)
-            more += on
-        moved = [self._rise(now.whole, then.whole, minutes.move_cords)]
-        for part in now.home.keys() | then.home.keys():
-            moved.append(self._rise(now.home.get(part), then.home.get(part), minutes.move_cords))
-        self._moved[gap, shaft] = [term for event in moved for term in event]
-        self._only_on_a_walk(gap, shaft, moved)
 
     def _given(self, standing: Standing, shaft: int) -> _Shaft:
         """A shaft as it stands before the first stage or after the last."""

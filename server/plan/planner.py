@@ -195,7 +195,8 @@ class _Search:
         self._raise_bound(self._constant if task.end is not None else elsewhere)
         self._tell()  # what is known before the search, which may be silent for a while
         size = self._size("bounding")
-        begun = size <= self._limit * (PER_SECOND_WITH_HANDLES if self._handles else PER_SECOND)
+        per_second = PER_SECOND_WITH_HANDLES if self._handles else PER_SECOND
+        begun = size <= min(self._limit, LONG) * per_second
         if self.best is None or begun:
             self._without_spare_handles()
         if self.best is not None and not self._is_proven() and (not begun or (self._handles and size > WIDE)):
@@ -257,6 +258,8 @@ class _Search:
         It looks for them no longer than it took to find the minutes.
         """
         assert self.best is not None
+        if model.is_tidy:
+            return
         took = time.monotonic() - self._began
         tidy = model.tidiest(
             self.best.order.totals.minutes - self._constant + max(self._grain / 4, CLOSE / 2),
@@ -265,7 +268,7 @@ class _Search:
             under_way=self._task.under_way,
         )
         if tidy.values is not None and model.is_lawful(schedule := model.schedule(tidy.values)):
-            self.best = _tidier(self.best, _order(self._task, schedule))
+            self.best = _better(self.best, _order(self._task, schedule))
 
     # -- in blocks --------------------------------------------------------------------------------
 
@@ -485,6 +488,8 @@ class _Search:
             watch=self._watch(bounds) if self._progress is not None else None,
             first=first,
             stop=self._stop,
+            breaks_ties=not model.piece.loom.spare_handles and len(model.program.costs) <= MOST_WITH_TIES,
+            under_way=self._task.under_way,
         )
         if found.values is not None and model.is_lawful(schedule := model.schedule(found.values)):
             self.best = _better(self.best, _order(self._task, schedule))
@@ -572,11 +577,17 @@ WIDE = 250
 PER_SECOND, PER_SECOND_WITH_HANDLES = 4_000, 80
 """Stages × candidate parts that the solver can be expected to get somewhere with in a second, all at once."""
 
+LONG = 60.0
+"""Seconds; what the solver gets nowhere with in so many, it gets nowhere with in more, all at once."""
+
 BOUNDED_PER_SECOND = 500
 """Stages × candidate parts that can be priced in blocks in a second of the time left, beside all the rest."""
 
 BOUNDING_SHARE = 0.4
 """Of the time left, for the relaxation."""
+
+MOST_WITH_TIES = 100_000
+"""Variables; with more, the relaxation takes longer with ties broken, and is seldom whole all the same."""
 
 LAST = 0.97
 """Share of the time after which nothing new is begun."""
@@ -606,11 +617,9 @@ def _best_by_rule(task: Task, cut: list[Stage]) -> Found | None:
 
 
 def _better(best: Found | None, other: Found) -> Found:
-    return other if best is None or other.order.totals.minutes < best.order.totals.minutes else best
-
-
-def _tidier(best: Found, other: Found) -> Found:
-    """The one with fewer walks, then fewer visits, if it costs no more."""
+    """The one that costs less, or else has fewer walks, then fewer visits."""
+    if best is None or other.order.totals.minutes < best.order.totals.minutes - CLOSE:
+        return other
     if other.order.totals.minutes > best.order.totals.minutes + CLOSE:
         return best
     return min(best, other, key=lambda found: (found.order.totals.walks, visits(found.order.steps)))

@@ -226,6 +226,13 @@ class Program:
         self._columns: list[int] = []
         self._coefficients: list[float] = []
 
+    def copy(self) -> Program:
+        """Another one, the same for now."""
+        other = Program()
+        for name, value in vars(self).items():
+            setattr(other, name, list(value) if isinstance(value, list) else value)
+        return other
+
     def variable(self, cost: float = 0.0, *, whole: bool = True, upper: float = 1.0) -> int:
         """A new variable between 0 and `upper`; its number."""
         self.costs.append(cost)
@@ -235,16 +242,21 @@ class Program:
         self.stages.append(self.here)
         return len(self.costs) - 1
 
+    @property
+    def rows(self) -> int:
+        """How many there are."""
+        return len(self._row_lower)
+
     def fix(self, variable: int, value: float) -> None:
         """Hold a variable at a value."""
         self.lower[variable] = self.upper[variable] = value
 
     def row(self, terms: Sequence[Term], lower: float = -ENDLESS, upper: float = ENDLESS) -> None:
         """lower ≤ Σ coefficient · variable ≤ upper. A variable may stand in it once only."""
-        assert len({column for column, _ in terms}) == len(terms), "the solver may never end on such a row"
-        for column, coefficient in terms:
-            self._columns.append(column)
-            self._coefficients.append(coefficient)
+        found = dict(terms)
+        assert len(found) == len(terms), "the solver may never end on such a row"
+        self._columns += found.keys()
+        self._coefficients += found.values()
         self._starts.append(len(self._columns))
         self._row_lower.append(lower)
         self._row_upper.append(upper)

@@ -3,10 +3,11 @@
 The planner's program for each (`server.plan.model`), with minutes and walks in one objective: a walk costs so
 little more that all of them together are less than the smallest difference in minutes. Its linear relaxation
 begins from where that of the nearest richer loom ended, and is whole as a rule, or a few walks are in parts.
-Then a walk that is in parts is made, or left out, and so on, each time from where the one before ended. Where
-that does not come to its end soon, the solver is asked, and the optimum is looked for just above the
-relaxation first, with everything fixed that no order so cheap has otherwise; where there is none, higher.
-Both ways what comes out is the optimum: whatever costs less was among what was searched.
+Then a walk that is in parts (where there is none, anything else that is) is made, or left out, and so on,
+each time from where the one before ended. Where that does not come to its end soon, the solver is asked, and
+the optimum is looked for just above the relaxation first, with everything fixed that no order so cheap has
+otherwise; where there is none, higher. Both ways what comes out is the optimum: whatever costs less was among
+what was searched.
 """
 
 from __future__ import annotations
@@ -164,8 +165,7 @@ class Looms:
             values = relaxed.values
             if not program.are_whole(values):
                 tree = _Tree(relaxations.again, program, walks, each, most)
-                if tree.has_parts(values):
-                    tree.grow(relaxed, until, self._stop)
+                tree.grow(relaxed, until, self._stop)
                 if tree.is_settled and tree.best is None and known is not None:
                     return replace(known, at=at, at_least=known.minutes)
                 found = tree.best if tree.is_settled else self._at_once(program, relaxed, tree, until)
@@ -239,10 +239,6 @@ class _Tree:
         self._solved = 0
         self.best: np.ndarray | None = None
         self.most, self.is_settled = most, False
-
-    def has_parts(self, values: np.ndarray) -> bool:
-        """Whether there are walks that are not whole."""
-        return bool(self._off(values)[self._walks].any())
 
     def grow(self, first: Relaxed, until: float, stop: Stop) -> None:
         """Hold one variable after another, where the relaxation is lowest first.

@@ -22,7 +22,7 @@ from server.plan.workorder import WorkOrder, read_workorder, write_workorder
 from server.ways import few_cells, methods, more, places, why_not
 from server.ways.seconds import seconds_in
 
-PLANNER_VERSION = 2
+PLANNER_VERSION = 3
 """To be raised when the planner, or what answers another question, may answer otherwise than before."""
 
 MOST_SECONDS = 3_600.0

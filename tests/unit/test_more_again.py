@@ -98,11 +98,11 @@ def test_a_search_that_is_stopped_proves_nothing() -> None:
     assert not again.is_impossible
 
 
-@pytest.mark.parametrize(("seed", "shafts", "rows"), [(3, 5, 16), (20, 5, 16)])
+@pytest.mark.parametrize(("seed", "shafts", "rows"), [(3, 5, 16), (20, 5, 16), (9, 4, 24)])
 def test_walks_held_one_by_one_find_what_the_solver_finds(
     seed: int, shafts: int, rows: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The relaxation of these has parts of walks."""
+    """The relaxation of these has parts of walks, or (the last) of temporaries only."""
     content = pointed_piece(seed, shafts, 1, rows)
     content["loom"] |= {"temporaries_may_stay": True, "temporaries_per_shaft": 2, "spare_shafts": 4}
     piece = read_piece(json.dumps(content))

@@ -61,3 +61,23 @@ def test_what_has_no_solution_has_no_relaxation() -> None:
     program = two_of_three()
     program.row([(0, 1.0), (1, 1.0), (2, 1.0)], upper=1.0)
     assert program.relax(seconds=5) is None
+
+
+def test_what_is_done_to_a_copy_does_not_change_the_program() -> None:
+    program = two_of_three()
+    copy = program.copy()
+    copy.costs[0] = 9.0
+    copy.row([(copy.variable(1.0), 1.0)], lower=1.0)
+    copy.fix(1, 0.0)
+    assert (program.rows, copy.rows) == (1, 2)
+    before, after = program.relax(seconds=5), copy.relax(seconds=5)
+    assert before is not None
+    assert after is not None
+    assert (before.bound, after.bound) == (pytest.approx(3), pytest.approx(14))
+
+
+def test_a_variable_stands_in_a_row_once_only() -> None:
+    program = Program()
+    one = program.variable()
+    with pytest.raises(AssertionError):
+        program.row([(one, 1.0), (one, -1.0)], lower=0.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
 from itertools import combinations, pairwise
 from typing import Any
 
@@ -11,9 +12,11 @@ import pytest
 
 from server.design.piece_file import read_piece
 from server.loom.steps import Insert, MoveCords, Raise
+from server.plan import planner
 from server.plan.hand_rule import hand_rule
 from server.plan.planner import NoPlan, Progress, plan
 from server.plan.workorder import write_workorder
+from tests.bench.more import straight_piece
 from tests.outside.exhaustive import best_order
 from tests.outside.pieces import pointed_piece
 from tests.outside.replayer import faults
@@ -226,3 +229,28 @@ def test_hundreds_of_rows() -> None:
     by_hand = hand_rule(read_piece(json.dumps(piece)))
     assert by_hand is not None
     assert order.totals.minutes < by_hand.totals.minutes
+
+
+def test_what_is_too_large_to_be_solved_at_once_is_so_with_any_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    content = straight_piece(27, 4, 2)
+    content["loom"] |= {"spare_shafts": 3, "spare_handles": 1}
+    piece = read_piece(json.dumps(content | {"rows": content["rows"][:10]}))
+    done: list[str] = []
+
+    def noted(name: str) -> Callable[..., None]:
+        method = getattr(planner._Search, name)
+
+        def note(search: object, *arguments: object) -> None:
+            done.append(name)
+            method(search, *arguments)
+
+        return note
+
+    for name in ("_in_blocks", "_in_windows", "_whole"):
+        monkeypatch.setattr(planner._Search, name, noted(name))
+    at_once = plan(piece, limit=20)
+    assert (done, at_once.proven) == (["_whole"], True)
+    done.clear()
+    monkeypatch.setattr(planner, "LONG", 0.0)
+    assert plan(piece, limit=20).totals.minutes == at_once.totals.minutes
+    assert done[:2] == ["_in_blocks", "_in_windows"]
