@@ -242,7 +242,13 @@ export class Companion {
     if (this.isBusy || this.handingIn || this.kept.taps.length) return;
     const isBehind = this.heard > this.kept.turn;
     if (!isBehind && (!this.mark || this.mark === main().dataset.mark)) return;
-    this.looking ??= this.look(isBehind ? null : "").finally(() => { this.looking = null; });
+    this.lookOnce(isBehind ? null : "");
+  }
+
+  // Of two that are in need of it at once, the second would wipe out what the first has said.
+  lookOnce(message) {
+    this.looking ??= this.look(message).finally(() => { this.looking = null; });
+    return this.looking;
   }
 
   // Show where the piece is by now. Without a message it is said what the other screen did.
@@ -286,7 +292,7 @@ export class Companion {
       const answer = await this.ask({ turn, first, most: first ? AT_ONCE : LEAST_HELD + 1 });
       if (!answer) break;
       if (answer.mark !== main().dataset.mark) {
-        await this.look("");
+        await this.lookOnce("");
         continue;
       }
       if (answer.turn !== turn) this.hear(answer.turn);

@@ -1,11 +1,15 @@
-"""A process that has read the server's code and splits off servers: each comes up at once."""
+"""A process that has read the server's code and splits off servers, each up at once; and their ports."""
 
 from __future__ import annotations
 
 import multiprocessing
 import os
+import random
+import socket
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
+from itertools import count
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 
@@ -13,6 +17,20 @@ from server.cli import main
 
 _FORKS = multiprocessing.get_context("forkserver")
 _FORKS.set_forkserver_preload(["tests.preload"])
+
+# below those that a system gives out by itself: nobody is given a server's port before it is up, or while it
+# is down. Two processes that run tests begin far apart as a rule
+_PORTS = range(20_000, 32_000)
+_NUMBERS = count(random.SystemRandom().randrange(len(_PORTS)))
+
+
+def free_port() -> int:
+    """A port that nobody listens on."""
+    while True:
+        port = _PORTS[next(_NUMBERS) % len(_PORTS)]
+        with socket.socket() as probe, suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 def split_off(command: Sequence[str], log: Path) -> BaseProcess:

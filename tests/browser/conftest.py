@@ -27,7 +27,7 @@ from server.store.database import Store, utc_now
 from server.store.weavings import Weaving
 from tests.browser.screen import PATIENCE
 from tests.demo import demo_order, demo_text
-from tests.forks import split_off
+from tests.forks import free_port, split_off
 
 FLAGS = [
     "--headless",
@@ -122,13 +122,6 @@ class Runner:
             assert answer is not None
             assert answer.counted
         assert answer.weaving.place.card == cards
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
 
 
 @cache

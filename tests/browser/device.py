@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import datetime, timedelta
 from urllib.parse import urlencode, urlsplit
 
 from playwright.sync_api import Page, expect
@@ -39,6 +40,12 @@ def set_device(tablet: Page, address: str, **settings: str) -> None:
 def wait_for_hold(tablet: Page) -> None:
     """Wait until at least 60 instructions are held, which the page says on its root element."""
     expect(tablet.locator("html")).to_have_attribute("data-held", HELD)
+
+
+def stop_the_clock(tablet: Page) -> None:
+    """On pages to come no time passes but what `clock.run_for` says, however slow this computer is."""
+    tablet.clock.install()
+    tablet.clock.pause_at(datetime.now() + timedelta(hours=1))
 
 
 def hear(tablet: Page) -> None:

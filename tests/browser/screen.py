@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Page, expect
 
 PATIENCE = 60.0
 """Seconds for a server to come up, or a page to follow a tap. Far more than either takes."""
@@ -108,6 +108,11 @@ def wait_for_turn(page: Page, turn: int) -> None:
     """Wait until the page shows the instruction after so many taps, and takes the next tap."""
     page.locator(f"#done-form [name=turn][value='{turn}']").wait_for(state="attached")
     page.locator("main:not([data-resting]) button.done:enabled").wait_for()
+
+
+def wait_until_counted(page: Page) -> None:
+    """Wait until the server has counted all taps of this page, which shows the next instruction before."""
+    expect(page.locator("html")).to_have_attribute("data-kept", "0")
 
 
 def wait_until(page: Page, holds: Callable[[], bool], *, pause: float = 50) -> None:

@@ -9,7 +9,7 @@ from playwright.sync_api import Page
 
 from tests.browser.conftest import NewTablet, Runner
 from tests.browser.device import set_device
-from tests.browser.screen import press_done, read, wait_for_turn
+from tests.browser.screen import press_done, read, wait_for_turn, wait_until_counted
 
 pytestmark = pytest.mark.browser
 
@@ -51,6 +51,7 @@ def test_a_walk_as_a_list_is_broken_off_and_goes_on_with_its_ticks(
     tablet.locator(".thing-tick").nth(1).tap()
     wait_for_turn(tablet, screen.turn + 5)
     assert ticked(tablet)[:3] == [True, False, False]
+    wait_until_counted(tablet)
     assert runner.weaving().state.temporaries == ()
 
 
@@ -72,12 +73,14 @@ def test_a_row_pick_by_pick_is_left_and_found_again_at_its_pick(
         assert tablet.locator("button.done").inner_text() == f"Pick {number} is in"
         press_done(tablet, screen)
         wait_for_turn(tablet, screen.turn + 1)
+    wait_until_counted(tablet)
     assert runner.weaving().place.pick == 2
     other = new_tablet(390, 844)
     other.goto(f"{runner.url}/loom")
     assert "Pick 3 of 4" in read(other).heading
     other.locator("button.back").tap()
     wait_for_turn(other, turn + 4)
+    wait_until_counted(other)
     assert runner.weaving().place.pick == 1
 
 

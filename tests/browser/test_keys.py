@@ -6,8 +6,8 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import NewTablet, Runner
-from tests.browser.device import set_device, wait_for_hold
-from tests.browser.screen import Screen, press_done, read, wait_for_turn
+from tests.browser.device import set_device, stop_the_clock, wait_for_hold
+from tests.browser.screen import Screen, press_done, read, wait_for_turn, wait_until_counted
 
 pytestmark = pytest.mark.browser
 
@@ -26,7 +26,7 @@ def test_each_key_for_next_goes_on_once(runner: Runner, new_tablet: NewTablet, k
     tablet.keyboard.press(key)
     wait_for_turn(tablet, screen.turn + 1)
     assert read(tablet).card == screen.card + 1
-    tablet.wait_for_load_state("networkidle")
+    wait_until_counted(tablet)
     assert runner.weaving().place.card == screen.card + 1
 
 
@@ -64,7 +64,7 @@ def test_a_key_that_stays_down_counts_once(runner: Runner, new_tablet: NewTablet
         tablet.keyboard.down("PageDown")  # after the first, the browser calls it repeated
     tablet.keyboard.up("PageDown")
     wait_for_turn(tablet, screen.turn + 1)
-    tablet.wait_for_load_state("networkidle")
+    wait_until_counted(tablet)
     assert runner.weaving().place.card == screen.card + 1
 
 
@@ -94,26 +94,35 @@ def test_enter_held_on_the_button_itself_counts_once(runner: Runner, new_tablet:
         tablet.keyboard.down("Enter")
     tablet.keyboard.up("Enter")
     wait_for_turn(tablet, screen.turn + 1)
-    tablet.wait_for_load_state("networkidle")
+    wait_until_counted(tablet)
     assert runner.weaving().place.card == screen.card + 1
+
+
+def wait_and_rest(tablet: Page, turn: int) -> None:
+    """Wait until so many taps are shown, and let the rest after the last one pass; the clock stands."""
+    tablet.locator(f"#done-form [name=turn][value='{turn}']").wait_for(state="attached")
+    tablet.clock.run_for(3_000)
+    wait_for_turn(tablet, turn)
 
 
 def test_a_key_for_next_that_is_held_goes_back(runner: Runner, new_tablet: NewTablet) -> None:
     runner.put_on_loom(4)
     tablet = new_tablet()
     set_device(tablet, runner.url, hold_back="on", rest="0")
+    stop_the_clock(tablet)
     screen = at_loom(runner, tablet)
     tablet.keyboard.down("PageDown")
     assert read(tablet).turn == screen.turn, "it may be held yet"
-    wait_for_turn(tablet, screen.turn + 1)
+    tablet.clock.run_for(800)
+    wait_and_rest(tablet, screen.turn + 1)
     assert read(tablet).card == screen.card - 1
     for _ in range(5):
         tablet.keyboard.down("PageDown")
     tablet.keyboard.up("PageDown")
-    tablet.wait_for_load_state("networkidle")
+    wait_until_counted(tablet)
     assert read(tablet).turn == screen.turn + 1, "letting go does not go on"
     tablet.keyboard.press("PageDown")
-    wait_for_turn(tablet, screen.turn + 2)
+    wait_and_rest(tablet, screen.turn + 2)
     assert read(tablet).card == screen.card, "a short press does"
 
 
@@ -121,7 +130,7 @@ def test_a_tap_that_comes_too_early_is_seen_to_be_refused(runner: Runner, new_ta
     runner.put_on_loom(4)
     tablet = new_tablet()
     set_device(tablet, runner.url, rest="30")
-    tablet.clock.install()
+    stop_the_clock(tablet)
     screen = at_loom(runner, tablet)
     tablet.keyboard.press("PageDown")
     tablet.locator(f"#done-form [name=turn][value='{screen.turn + 1}']").wait_for(state="attached")
@@ -138,14 +147,9 @@ def test_a_tap_that_comes_too_early_is_seen_to_be_refused(runner: Runner, new_ta
     tablet.clock.run_for(3_000)
     expect(done).not_to_contain_text("too soon")
     tablet.keyboard.press("PageDown")
-    wait_after_rest(tablet, screen.turn + 2)
-    expect(tablet.locator("html")).to_have_attribute("data-kept", "0")
+    wait_until_counted(tablet)
+    wait_and_rest(tablet, screen.turn + 2)
     assert runner.weaving().place.card == screen.card + 2
-
-
-def wait_after_rest(tablet: Page, turn: int) -> None:
-    tablet.clock.run_for(6_000)
-    wait_for_turn(tablet, turn)
 
 
 def test_with_no_rest_quick_taps_all_count(runner: Runner, new_tablet: NewTablet) -> None:
@@ -156,7 +160,7 @@ def test_with_no_rest_quick_taps_all_count(runner: Runner, new_tablet: NewTablet
     for _ in range(8):
         tablet.keyboard.press("PageDown")
     wait_for_turn(tablet, screen.turn + 8)
-    tablet.wait_for_load_state("networkidle")
+    wait_until_counted(tablet)
     assert runner.weaving().place.card == screen.card + 8
 
 
@@ -185,7 +189,7 @@ def test_other_keys_count_nothing(runner: Runner, new_tablet: NewTablet, key: st
         )
     else:
         tablet.keyboard.press(key)
-    tablet.wait_for_load_state("networkidle")
+    wait_until_counted(tablet)
     assert (read(tablet).turn, runner.weaving().place.turn) == (screen.turn, screen.turn)
 
 
@@ -254,6 +258,7 @@ def test_a_tap_on_the_screen_and_a_key_are_one_and_the_same(runner: Runner, new_
     wait_for_turn(tablet, screen.turn + 1)
     tablet.keyboard.press("PageDown")
     wait_for_turn(tablet, screen.turn + 2)
+    wait_until_counted(tablet)
     assert [entry.kind for entry in runner.weaving().log][-2:] == ["next", "next"]
 
 
@@ -277,5 +282,6 @@ def test_a_pedal_alone_does_not_end_a_break(runner: Runner, new_tablet: NewTable
             assert runner.weaving().place.paused
         tablet.keyboard.press("PageDown")
         wait_for_turn(tablet, turn + 1)
+        wait_until_counted(tablet)
         assert not runner.weaving().place.paused
     assert read(tablet).card == screen.card

@@ -16,7 +16,15 @@ from server.settings import resource_dir
 from tests.browser.conftest import Complaints, NewTablet, Runner, kinds_of
 from tests.browser.device import set_device
 from tests.browser.scenes import COMPLAINTS, PAGES, SCENES
-from tests.browser.screen import fits, pale_texts, read, small_targets, wait_for_turn, wait_until
+from tests.browser.screen import (
+    fits,
+    pale_texts,
+    read,
+    small_targets,
+    wait_for_turn,
+    wait_until,
+    wait_until_counted,
+)
 
 pytestmark = pytest.mark.browser
 
@@ -393,6 +401,8 @@ def test_a_keyboard_is_enough(runner: Runner, new_tablet: NewTablet, scripts: bo
         tab_to(tablet, "button.done")
         tablet.keyboard.press("Enter")
     wait_for_turn(tablet, numbers["move_cords"] + 2)
+    if scripts:
+        wait_until_counted(tablet)
     assert runner.weaving().place.card == numbers["move_cords"] + 1
 
 

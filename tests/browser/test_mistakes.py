@@ -18,7 +18,15 @@ from server.settings import DATABASE_NAME
 from server.store.database import Store
 from tests.browser.conftest import Complaints, House, NewTablet, Runner
 from tests.browser.literal_weaver import LiteralWeaver
-from tests.browser.screen import Screen, pale_texts, press_done, read, small_targets, wait_for_turn
+from tests.browser.screen import (
+    Screen,
+    pale_texts,
+    press_done,
+    read,
+    small_targets,
+    wait_for_turn,
+    wait_until_counted,
+)
 from tests.browser.test_axe import TAGS, violations
 from tests.examples import PIECE, piece_order, piece_text
 from tests.web.test_notes import PNG
@@ -232,7 +240,7 @@ def test_a_mistake_that_stays_in_is_struck_out_some_taps_later(small: Runner, ne
     there = go_on_to(small, "weave", 3)
     tablet.goto(f"{small.url}/notes")
     tablet.get_by_role("button", name="Strike out: row 1").click()
-    assert "Struck out:" in tablet.inner_text(".note")
+    expect(tablet.locator(".note")).to_contain_text("Struck out:")
     look_over(tablet)
     tablet.get_by_role("button", name="It is a mistake after all").click()
     tablet.get_by_role("button", name="Strike out: row 1").wait_for()
@@ -269,6 +277,7 @@ def test_a_plan_made_anew_is_taken_back_some_taps_later(small: Runner, new_table
         turn = small.weaving().place.turn
         tablet.get_by_role("button", name="Back", exact=True).click()
         wait_for_turn(tablet, turn + 1)
+        wait_until_counted(tablet)
     take_it_back(small, tablet, before)
 
 
@@ -375,7 +384,7 @@ def test_a_photograph_is_put_on_a_row_thrown_away_and_taken_back(
     expect(picture).to_have_js_property("naturalWidth", 1)
     look_over(tablet)
     tablet.get_by_role("button", name="Throw away").click()
-    assert picture.count() == 0
+    expect(picture).to_have_count(0)
     tablet.get_by_role("button", name="Take it back").click()
     picture.wait_for()
 

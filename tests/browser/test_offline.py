@@ -15,8 +15,8 @@ from playwright.sync_api import Browser, Error, Page, Route, expect
 
 from server.web.static_files import static_url
 from tests.browser.conftest import ASKING, Complaints, House, NewTablet, Runner, bring_in, free_port
-from tests.browser.device import set_device, wait_for_hold
-from tests.browser.screen import Screen, press_done, read, tick_both, wait_for_turn
+from tests.browser.device import set_device, stop_the_clock, wait_for_hold
+from tests.browser.screen import Screen, press_done, read, tick_both, wait_for_turn, wait_until
 
 pytestmark = pytest.mark.browser
 
@@ -386,6 +386,7 @@ def test_a_browser_without_room_for_instructions_shows_none_rather_than_a_wrong_
     screen = at_loom(own_runner, tablet)
     tablet.locator("html[data-stores]").wait_for()
     tablet.evaluate(NO_ROOM)
+    tablet.evaluate("delete document.documentElement.dataset.held")
     ASKING.post(f"{own_runner.url}/back", data={"card": screen.card, "turn": screen.turn})
     wait_for_turn(tablet, screen.turn + 1)  # the hold is begun anew, and cannot be kept
     wait_for_hold(tablet)
@@ -565,13 +566,17 @@ def test_taps_on_a_frozen_server_show_the_next_instruction_and_are_handed_in_lat
     lift = next(card.number for card in own_runner.weaving().cards if card.kind == "test_lift")
     own_runner.put_on_loom(lift - 3)
     tablet = new_tablet()
+    stop_the_clock(tablet)
     screen = at_loom(own_runner, tablet)
     freeze(own_runner.house, stopped=True)
-    assert tablet.locator(".net-strip").is_hidden(), "nobody knows yet"
     seen = go_on(tablet, 3)
+    assert tablet.locator(".net-strip").is_hidden(), "nobody knows yet"
+    tablet.clock.run_for(300)
     rested(tablet)
     tablet.get_by_role("button", name="Not like this").tap()  # takes the server
+    tablet.clock.run_for(6_000)
     tablet.get_by_role("status").get_by_text("Not connected").wait_for()
+    tablet.clock.resume()
     rested(tablet)
     seen += go_on(tablet, 1)
     assert "4 taps kept here" in strip(tablet)
@@ -782,6 +787,29 @@ def test_a_server_that_fails_counts_as_no_net(
     wait_until_connected(no_worker)
     expect_each_counted_once(runner, seen, begun=screen.turn)
     complaints.forgive("503", "422")
+
+
+def test_what_is_said_of_a_change_stays_though_two_have_asked_what_is_up(
+    own_runner: Runner, no_worker: Page
+) -> None:
+    """The page is about to hold instructions, and hears meanwhile that something was chosen elsewhere."""
+    own_runner.put_on_loom()
+    held_up: list[Route] = []
+    goes_on: list[bool] = []
+    no_worker.route("**/ahead?*", lambda route: route.continue_() if goes_on else held_up.append(route))
+    no_worker.goto(f"{own_runner.url}/loom")
+    wait_until(no_worker, lambda: len(held_up) == 1)
+    ASKING.post(f"{own_runner.house.url}/preferences", data={"shafts_from": "back"})
+    wait_until(no_worker, lambda: len(held_up) == 2)
+    with no_worker.expect_response("**/ahead?*"):
+        held_up[0].continue_()
+    no_worker.evaluate("fetch('/help').then(answer => answer.text())")  # by now it has read that answer
+    goes_on.append(True)
+    for route in held_up[1:]:
+        with no_worker.expect_response("**/ahead?*"):
+            route.continue_()
+    wait_for_hold(no_worker)
+    assert "was changed on another screen" in read(no_worker).message
 
 
 def test_taps_of_a_tab_that_was_closed_are_handed_in_by_the_next(

@@ -103,7 +103,8 @@ class Paper:
         return found
 
 
-LOOKS_LIKE = """([row, unit, rows]) => {
+LOOKS_LIKE = """async ([row, unit, rows]) => {
+  await new Promise(requestAnimationFrame); // the paper is drawn then
   const [left, top, size] = document.getElementById('paper').dataset.squares.split(' ').map(Number);
   const at = [left + (unit - 1 + 0.3) * size, top + (rows - row + 0.3) * size];
   const pen = new OffscreenCanvas(1, 1).getContext('2d', { willReadFrequently: true });

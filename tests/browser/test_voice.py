@@ -10,7 +10,7 @@ from server.session.place import card_up
 from server.session.spoken import spoken
 from tests.browser.conftest import NewTablet, Runner
 from tests.browser.device import hear, heard, set_device, wait_for_hold
-from tests.browser.screen import press_done, read, wait_for_turn
+from tests.browser.screen import press_done, read, wait_for_turn, wait_until_counted
 
 pytestmark = pytest.mark.browser
 
@@ -43,6 +43,7 @@ def test_nothing_is_read_aloud_unless_she_has_set_it(runner: Runner, new_tablet:
     listening(runner, tablet)
     tablet.keyboard.press("PageDown")
     wait_for_turn(tablet, 4)
+    wait_until_counted(tablet)
     assert heard(tablet) == []
     tablet.keyboard.press("r")
     assert heard(tablet) == [aloud(runner)], "but on demand"
@@ -60,7 +61,7 @@ def test_each_instruction_is_read_aloud_once_when_it_comes_up(runner: Runner, ne
         screen = read(tablet)
         press_done(tablet, screen)
         wait_for_turn(tablet, screen.turn + 1)
-        tablet.wait_for_load_state("networkidle")
+        wait_until_counted(tablet)
         said.append(aloud(runner))
     assert heard(tablet) == said
     assert any("Behind the loom, counting from your left: of " in text for text in said)

@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page
 
 from server.plan.workorder import write_workorder
 from tests.browser.conftest import Complaints, NewTablet, Runner, bring_in, planned, run_house
 from tests.browser.device import set_device, wait_for_hold
 from tests.browser.literal_weaver import LiteralWeaver
-from tests.browser.screen import Screen, fits, press_done, read, tick_both, wait_for_turn
+from tests.browser.screen import Screen, fits, press_done, read, tick_both, wait_for_turn, wait_until_counted
 from tests.demo import demo_text
 from tests.traditions import renumbered
 
@@ -72,7 +72,7 @@ def weave_to_the_end(
         tablet.locator(f"#done-form [name=turn][value='{screen.turn + 1}']").wait_for(state="attached")
     assert wrong == []
     assert len(tops) == 1, "“done” is always in the same place"
-    expect(tablet.locator("html")).to_have_attribute("data-kept", "0")  # all that was tapped is handed in
+    wait_until_counted(tablet)
     press_done(tablet, screen)
     tablet.get_by_role("heading", name="The piece is woven", exact=True).wait_for()
     assert runner.weaving().place.status == "finished"
@@ -119,6 +119,7 @@ def test_a_tap_that_is_held_nowhere_says_so_without_an_answer_and_counts_once_th
     tablet.locator(".net-strip").wait_for(state="hidden")
     press_done(tablet, screen)
     wait_for_turn(tablet, screen.turn + 1)
+    wait_until_counted(tablet)
     assert own_runner.weaving().place.card == screen.card + 1
 
 
@@ -130,6 +131,8 @@ def test_a_double_tap_is_done_once(runner: Runner, new_tablet: NewTablet, script
     tablet.locator("button.done").dblclick()
     wait_for_turn(tablet, screen.turn + 1)
     tablet.wait_for_load_state("networkidle")
+    if scripts:
+        wait_until_counted(tablet)
     assert runner.weaving().place.card == screen.card + 1
     assert read(tablet).card == screen.card + 1
 
@@ -144,6 +147,7 @@ def test_a_quick_second_click_on_the_next_card_is_not_lost(runner: Runner, new_t
     tablet.mouse.down(click_count=2)
     tablet.mouse.up(click_count=2)
     wait_for_turn(tablet, screen.turn + 2)
+    wait_until_counted(tablet)
     assert runner.weaving().place.card == screen.card + 2
 
 
@@ -153,7 +157,7 @@ def test_a_double_tap_on_back_is_one_step_back(runner: Runner, new_tablet: NewTa
     screen = at_loom(runner, tablet)
     tablet.locator("button.back").dblclick()
     wait_for_turn(tablet, screen.turn + 1)
-    tablet.wait_for_load_state("networkidle")
+    wait_until_counted(tablet)
     assert runner.weaving().place.card == screen.card - 1
 
 
@@ -165,6 +169,7 @@ def test_of_two_tablets_the_slower_tap_changes_nothing(runner: Runner, new_table
     assert at_loom(runner, slow).card == screen.card
     press_done(quick, screen)
     wait_for_turn(quick, screen.turn + 1)
+    wait_until_counted(quick)
     press_done(slow, screen)
     slow.get_by_role("status").wait_for()
     expect_nothing_changed(runner, slow, screen.turn + 1, screen.card + 1)
@@ -204,14 +209,20 @@ def test_the_browsers_own_back_button_shows_where_the_piece_is(
     screen = at_loom(runner, tablet)
     press_done(tablet, screen)
     wait_for_turn(tablet, screen.turn + 1)
+    if scripts:
+        wait_until_counted(tablet)
     tablet.goto(f"{runner.url}/log")
     other = new_tablet()
     press_done(other, at_loom(runner, other))
     wait_for_turn(other, screen.turn + 2)
+    wait_until_counted(other)
     tablet.go_back()
+    wait_for_turn(tablet, screen.turn + 2)
     assert read(tablet).card == screen.card + 2
     press_done(tablet, read(tablet))
     wait_for_turn(tablet, screen.turn + 3)
+    if scripts:
+        wait_until_counted(tablet)
     assert runner.weaving().place.card == screen.card + 3
 
 
@@ -222,6 +233,7 @@ def test_back_goes_one_card_back_and_the_log_keeps_both(runner: Runner, new_tabl
     tablet.locator("button.back").tap()
     wait_for_turn(tablet, screen.turn + 1)
     assert read(tablet).card == screen.card - 1
+    wait_until_counted(tablet)
     assert [entry.kind for entry in runner.weaving().log][-2:] == ["next", "back"]
 
 
@@ -232,6 +244,7 @@ def test_enter_is_as_good_as_a_tap(runner: Runner, new_tablet: NewTablet) -> Non
     for turn in range(screen.turn + 1, screen.turn + 6):
         tablet.keyboard.press("Enter")
         wait_for_turn(tablet, turn)
+    wait_until_counted(tablet)
     assert runner.weaving().place.card == screen.card + 5
 
 
@@ -241,7 +254,7 @@ def test_keys_that_only_scroll_count_nothing(runner: Runner, new_tablet: NewTabl
     tablet = new_tablet()
     screen = at_loom(runner, tablet)
     tablet.keyboard.press(key)
-    tablet.wait_for_load_state("networkidle")
+    wait_until_counted(tablet)
     assert (read(tablet).turn, runner.weaving().place.turn) == (screen.turn, screen.turn)
 
 
@@ -280,9 +293,11 @@ def test_a_page_that_stayed_open_is_asked_for_again_when_she_is_back(
     tablet.evaluate("window.isThatPage = true")
     tablet.evaluate(HIDE, True)
     tablet.evaluate(f"const now = Date.now; Date.now = () => now() + {minutes} * 60000")
-    tablet.evaluate(HIDE, False)
     if is_asked:
-        tablet.wait_for_event("framenavigated")
+        with tablet.expect_event("framenavigated"):
+            tablet.evaluate(HIDE, False)
+    else:
+        tablet.evaluate(HIDE, False)
     tablet.wait_for_load_state("networkidle")
     assert tablet.evaluate("Boolean(window.isThatPage)") != is_asked
     assert read(tablet).turn == screen.turn
@@ -382,4 +397,5 @@ def test_after_a_break_she_is_shown_how_everything_should_stand(
     wait_for_turn(tablet, runner.weaving().cards[behind_her].number + 2)
     screen = read(tablet)
     assert (screen.kind, screen.card) == ("weave", behind_her)
+    wait_until_counted(tablet)
     assert [entry.kind for entry in runner.weaving().log][-1] == "stands"

@@ -13,7 +13,8 @@ from server.session.place import Tap
 from server.settings import DATABASE_NAME
 from server.store.database import Store
 from tests.examples import piece_order, piece_text
-from tests.faults.process import PATIENCE, free_port, running, tap
+from tests.faults.process import PATIENCE, running, tap
+from tests.forks import free_port
 
 
 def turns(lines: Iterator[str]) -> Iterator[int]:

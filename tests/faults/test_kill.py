@@ -20,7 +20,8 @@ from server.settings import DATABASE_NAME
 from server.store.database import STALE, Store
 from server.store.weavings import Weaving
 from tests.examples import piece_order, piece_text
-from tests.faults.process import PATIENCE, free_port, running, tap
+from tests.faults.process import PATIENCE, running, tap
+from tests.forks import free_port
 
 
 @pytest.fixture

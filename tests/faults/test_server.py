@@ -17,7 +17,8 @@ import pytest
 
 from server.settings import DATABASE_NAME, SECRET_NAME, kept_secret
 from server.store.database import Store
-from tests.faults.process import ASKING, PATIENCE, Server, free_port, running
+from tests.faults.process import ASKING, PATIENCE, Server, running
+from tests.forks import free_port
 
 
 @pytest.fixture(scope="module")

@@ -15,7 +15,8 @@ import httpx
 import pytest
 
 from server.settings import resource_dir
-from tests.faults.process import free_port, running
+from tests.faults.process import running
+from tests.forks import free_port
 
 CHECKOUT = Path(__file__).parents[2]
 
