@@ -224,7 +224,7 @@ def test_nothing_to_do_behind_needs_no_walk() -> None:
 def test_hundreds_of_rows() -> None:
     piece = pointed_piece(8, shafts=8, points=2, rows=300, odd_rows=0.1)
     piece["loom"] |= {"spare_shafts": 16, "temporaries_per_shaft": 2}
-    order = plan(read_piece(json.dumps(piece)), limit=5)
+    order = plan(read_piece(json.dumps(piece)), limit=60)
     assert faults(piece, json.loads(write_workorder(order))) == []
     by_hand = hand_rule(read_piece(json.dumps(piece)))
     assert by_hand is not None
