@@ -453,7 +453,8 @@ class Workroom:
                 if self._is_closed:
                     return
                 if ended is not None:
-                    _tried(partial(self._kept.end, job.kept.id, ended.state, ended.content))
+                    end = partial(self._kept.end, job.kept.id, ended.state, ended.content)
+                    _tried(partial(end, server=self._server))
                     _tried(partial(self.keep_pieces, job.kept.id))
                 self._tell_ended()
         except Exception:
@@ -473,6 +474,8 @@ class Workroom:
                     if kept is None or (kept.state, kept.server) != ("working", self._server):
                         self._worker.stop(job)
                         return
+                    if self._kept.is_long_ago(kept):
+                        self._kept.still_works(kept.id, self._server)
 
         threading.Thread(target=look, name="looking", daemon=True).start()
         try:

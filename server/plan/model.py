@@ -275,7 +275,8 @@ class Model:
         more. All together that is less than half of what two plans differ by in minutes. So if what comes
         out is whole, no plan costs less, and none that costs as little has fewer walks, or as many and fewer
         visits. In any case no plan costs less than the objective without that half. What is said of visits
-        is left out of what comes back, so its basis is none to begin from.
+        is left out of what comes back, so its basis is none to begin from. Where minutes are very many and
+        differ by very little, the solver may not see a visit any more; then the visits may not be the fewest.
         """
         program = self.program.copy()
         visits, walks = self._count_visits(program), self._walks[under_way:]

@@ -618,9 +618,9 @@ def _best_by_rule(task: Task, cut: list[Stage]) -> Found | None:
 
 def _better(best: Found | None, other: Found) -> Found:
     """The one that costs less, or else has fewer walks, then fewer visits."""
-    if best is None or other.order.totals.minutes < best.order.totals.minutes - CLOSE:
+    if best is None or other.order.totals.minutes < best.order.totals.minutes - CLOSE / 2:
         return other
-    if other.order.totals.minutes > best.order.totals.minutes + CLOSE:
+    if other.order.totals.minutes > best.order.totals.minutes + CLOSE / 2:
         return best
     return min(best, other, key=lambda found: (found.order.totals.walks, visits(found.order.steps)))
 

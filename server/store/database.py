@@ -6,7 +6,7 @@ import json
 import os
 import threading
 from collections.abc import Callable, Mapping
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -35,6 +35,9 @@ from server.store.worked_out import WorkedOut
 __all__ = ["Store", "StoreFailure", "utc_now"]
 
 STALE = "Another tap was first; this is where the piece is now."
+
+ONTO_THE_LOOM = ("begin", "resume", "back", "undo")
+"""Taps that can put a piece on the loom, so that others must not be on it."""
 
 # what every tap or page asks of the file, in SQL itself: to put that together takes longer than the disk does
 _PREFERENCES = "SELECT key, value FROM preferences"
@@ -349,13 +352,16 @@ class Store:
     def _read_before(self, piece_id: int, tap: Tap) -> None:
         """Deal what a tap needs before it takes the right to write: others would have to wait meanwhile."""
         known = self._known.get(piece_id)
-        if known is None or known.decks is None:
-            with self._transaction(self._reading) as session:
-                known = self._piece(session, piece_id)
-            if known is not None:
-                known.dealt()
-        if tap.kind in ("begin", "resume"):
-            self.pieces()
+        if known is not None and known.decks is not None and tap.kind not in ONTO_THE_LOOM:
+            return
+        with self._transaction(self._reading) as session:
+            known = self._piece(session, piece_id)
+            if known is None:
+                return
+            known.dealt()
+            if tap.kind in ONTO_THE_LOOM and self._log(session, known).place.status != "on the loom":
+                with suppress(NotNow):  # it is said when the tap counts
+                    self._loom_must_be_free(session, known)
 
     def _before_any_tap(self, session: Session, piece_id: int) -> Waiting:
         if (waiting := self._waiting.get(piece_id)) is None:

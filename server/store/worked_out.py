@@ -233,7 +233,9 @@ class WorkedOut(OfOneFile):
                 .where(
                     col(QuestionRow.state).in_(UNFINISHED),
                     QuestionRow.server == kept.server,
-                    (col(QuestionRow.asked_at) < kept.asked_at)
+                    QuestionRow.id != kept.id,
+                    (col(QuestionRow.state) == "working")
+                    | (col(QuestionRow.asked_at) < kept.asked_at)
                     | ((col(QuestionRow.asked_at) == kept.asked_at) & (col(QuestionRow.id) < kept.id)),
                 )
                 .order_by(*_IN_TURN)
@@ -281,11 +283,17 @@ class WorkedOut(OfOneFile):
                 return _kept(row)
             return None
 
-    def end(self, question_id: int, state: State, content: Mapping[str, Any]) -> bool:
-        """Keep how a question ended; False, and nothing happens, if it has ended already."""
+    def end(
+        self, question_id: int, state: State, content: Mapping[str, Any], *, server: int | None = None
+    ) -> bool:
+        """Keep how a question ended; False, and nothing happens, if it has ended already.
+
+        Args:
+            server: that which worked on it; nothing happens, either, if another does by now.
+        """
         with self._write() as session:
             row = session.get(QuestionRow, question_id)
-            if row is None or row.state not in UNFINISHED:
+            if row is None or row.state not in UNFINISHED or server not in (None, row.server):
                 return False
             self._end(session, row, state, content)
             return True
@@ -359,6 +367,17 @@ class WorkedOut(OfOneFile):
         with self._write() as session:
             lost = col(QuestionRow.server).in_(gone) | (col(QuestionRow.asked_at) < long_ago)
             session.execute(update(QuestionRow).where(*theirs, lost).values(server=server))
+
+    def still_works(self, question_id: int, server: int) -> None:
+        """Say that this server works on it yet, so that it is not taken for one that is gone."""
+        theirs = col(QuestionRow.id) == question_id, col(QuestionRow.server) == server
+        with self._write() as session:
+            working = update(QuestionRow).where(*theirs, col(QuestionRow.state) == "working")
+            session.execute(working.values(asked_at=self._now()))
+
+    def is_long_ago(self, kept: Kept) -> bool:
+        """Whether it was asked so long ago that it should be said that it is worked on yet."""
+        return kept.asked_at < self._now() - LONGEST_UNDER_WAY / 2
 
     def pieces_due(self, question_id: int | None = None) -> list[int]:
         """Ids of the pieces to come whose plan is there.

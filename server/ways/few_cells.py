@@ -26,6 +26,7 @@ from server.plan.stages import relevant_shafts, stages
 from server.plan.task import Task, verify_for, whole_task
 from server.plan.workorder import WorkOrder
 from server.ways.rest import TaskOf, rest_asked
+from server.ways.seconds import seconds_in
 from server.ways.unaided import Changed
 
 if TYPE_CHECKING:  # questions knows this module
@@ -33,6 +34,10 @@ if TYPE_CHECKING:  # questions knows this module
 
 MOST_CELLS = 12
 """Beyond it one draws anew, and does not change a few cells."""
+
+HOW_MANY = f"How many cells may be changed: a number from 0 to {MOST_CELLS}."
+
+MOST_SECONDS = 600.0
 
 MOST_LOOKED_AT = 6_000
 """Cells that might be changed; with more, the model is too large to be solved."""
@@ -110,12 +115,19 @@ def answer_cells(piece: Piece, options: dict[str, Any], tell: Tell) -> dict[str,
     Args:
         options: most: at most so many cells; stay: blocks that stay, each first and last row, first and last
             unit; limit: seconds; here: the state from which on it is asked.
+
+    Raises:
+        ValueError: with a sentence, as `few_cells`, or if these are no options.
+        NoPlan: as `few_cells`.
     """
-    limit = float(options.get("limit", 60.0))
-    _check_size(whole_task(piece))  # before all its cells are laid out one by one
+    limit, most = seconds_in(options, 60.0, MOST_SECONDS), options.get("most")
+    if not isinstance(most, int) or isinstance(most, bool):
+        raise ValueError(HOW_MANY)
     rest, stay = rest_asked(piece, options), options.get("stay", ())
-    fixed = rest.fixed | {(row - rest.woven, unit) for row, unit in cells_of(piece, stay) if row > rest.woven}
-    found = few_cells(rest.piece, int(options["most"]), fixed, limit=limit, tell=tell, task_of=rest.task)
+    _check_size(rest.task(rest.piece))  # before all its cells are laid out one by one
+    blocks = [(first - rest.woven, last - rest.woven, *units) for first, last, *units in stay]
+    fixed = rest.fixed | cells_of(rest.piece, blocks)
+    found = few_cells(rest.piece, most, fixed, limit=limit, tell=tell, task_of=rest.task)
     return as_json(_further_on(found, rest.woven))
 
 
@@ -222,7 +234,7 @@ def _needs_none(task: Task, order: WorkOrder) -> bool:
 
 def _checked(piece: Piece, most: int, fixed: Iterable[Cell]) -> frozenset[Cell]:
     if not 0 <= most <= MOST_CELLS:
-        raise ValueError(f"How many cells may be changed: a number from 0 to {MOST_CELLS}.")
+        raise ValueError(HOW_MANY)
     stay = frozenset(fixed)
     units = len(piece.loom.leashes)
     if any(not 1 <= row <= len(piece.rows) or not 1 <= unit <= units for row, unit in stay):
@@ -256,7 +268,7 @@ class _Best:
 
     @property
     def order(self) -> WorkOrder | None:
-        """It."""
+        """What is to be done for it."""
         return None if self.found is None else self.found.order
 
 
@@ -278,6 +290,7 @@ class _Search:
         """
         self._task_of, self._piece, self._fixed = task_of, piece, fixed
         self._task = task = task_of(piece)
+        self._asked = task.asked
         self._shafts = relevant_shafts(piece, task.begin, task.end)
         self._cut = stages(piece, self._shafts, by_runs=False)
         self._grain = grain_of(piece.minutes)
@@ -288,7 +301,7 @@ class _Search:
         """The best with at most so many cells changed."""
         until, task = time.monotonic() + seconds, self._task
         model = Model(
-            self._piece,
+            self._asked,
             self._shafts,
             self._cut,
             task.begin,

@@ -7,9 +7,11 @@ the advice changes is our own judgement; it stands in the constants below, and n
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, TypeAdapter, ValidationError
@@ -263,12 +265,14 @@ def advice(piece: Piece, totals: Totals, cords: Cords, by_hand: ByHand, assumed:
 
 
 @lru_cache(maxsize=8)
-def lacking(piece: Piece) -> dict[int, frozenset[int]]:
+def lacking(piece: Piece) -> Mapping[int, frozenset[int]]:
     """Per row that the loom cannot lift as it hangs, the units that it lacks."""
-    return {
-        trouble.row: frozenset[int]().union(*trouble.asked.values()) - piece.loom.single_cords
-        for trouble in troubles(piece)
-    }
+    return MappingProxyType(
+        {
+            trouble.row: frozenset[int]().union(*trouble.asked.values()) - piece.loom.single_cords
+            for trouble in troubles(piece)
+        }
+    )
 
 
 def _cords_up(piece: Piece, corded: frozenset[int], cells: frozenset[int]) -> int:

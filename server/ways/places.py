@@ -32,7 +32,7 @@ from server.ways.figures import (
     company_of,
     rows_in_part,
 )
-from server.ways.rest import TaskOf, rest_asked
+from server.ways.rest import Rest, TaskOf, rest_asked
 from server.ways.seconds import seconds_in, up_after
 
 if TYPE_CHECKING:  # questions knows this module
@@ -68,6 +68,7 @@ class Place:
         walks: of the plan with those minutes.
         is_possible: False where no plan exists on this loom.
         covered: lifted cells drawn there now that it would be laid over, and that would then rest.
+        from_bare: whether nothing stands in the loom at the start.
     """
 
     move: Move
@@ -78,6 +79,14 @@ class Place:
     is_possible: bool
     covered: int
     company: Company
+    from_bare: bool = True
+
+    @property
+    def takes_nothing(self) -> bool:
+        """Whether the loom lifts every row as it hangs, and nothing stands in it that must come out."""
+        if self.from_bare:
+            return self.is_free and not self.walks
+        return self.is_free and self.is_possible and self.walks == 0
 
     @property
     def is_exact(self) -> bool:
@@ -141,8 +150,7 @@ def answer_places(piece: Piece, options: dict[str, Any], tell: Tell) -> dict[str
     check_block(piece, block)
     stay = int(rest.begun)
     if block.first_row <= rest.woven + stay:
-        begun = f"rows 1 to {rest.woven} are woven" + (f", and row {rest.woven + 1} is begun" if stay else "")
-        raise ValueError(f"Only a figure that lies ahead can sit elsewhere: {begun}.")
+        raise ValueError(f"Only a figure that lies ahead can sit elsewhere: {_done_words(rest)}.")
     found = places(
         rest.piece,
         replace(block, first_row=block.first_row - rest.woven, last_row=block.last_row - rest.woven),
@@ -153,6 +161,13 @@ def answer_places(piece: Piece, options: dict[str, Any], tell: Tell) -> dict[str
         task_of=rest.task,
     )
     return as_json(replace(found, block=block))
+
+
+def _done_words(rest: Rest) -> str:
+    """How far the cloth is: "rows 1 to 3 are woven, and row 4 is begun"."""
+    woven = {0: "", 1: "row 1 is woven"}.get(rest.woven, f"rows 1 to {rest.woven} are woven")
+    begun = f"row {rest.woven + 1} is begun" if rest.begun else ""
+    return ", and ".join(words for words in (woven, begun) if words)
 
 
 def _are_numbers(given: Any, number: int) -> TypeGuard[Sequence[int]]:
@@ -241,6 +256,7 @@ def places(
                 cost.is_possible,
                 figure.covered(move),
                 company_of(figure, move),
+                stands == BARE,
             )
         )
     return Places(block, figure.same_mirrored, tuple(found))

@@ -16,7 +16,7 @@ from server.loom.actions import Refused
 from server.loom.state import State
 from server.plan.changed_cells import Cell
 from server.plan.from_here import check_start, is_within_a_row
-from server.plan.no_plan import can_be_woven
+from server.plan.schedule import lift_of_all
 from server.plan.task import Task, task_from, whole_task
 from server.plan.visits import position_of, way
 
@@ -40,22 +40,17 @@ class Rest:
     woven: int = 0
     begun: bool = False
     _task: Task | None = None
+    _within_a_row: bool = False
 
     def task(self, piece: Piece) -> Task:
-        """What is to be planned; as `TaskOf`."""
+        """What is to be planned; as `TaskOf`. In the middle of a row no walk is made now if none need be."""
         task = self._task
         if task is None:
             return whole_task(piece)
         rows = list(task.piece.rows)
         rows[self.woven :] = piece.rows
-        return replace(task, piece=replace(task.piece, loom=piece.loom, rows=tuple(rows)), asked=piece)
-
-    def without_walk_now(self) -> Rest:
-        """The same with no walk before the first row."""
-        if self._task is None:
-            return self
-        task = self._task.without_walk_now()
-        return replace(self, piece=task.asked, _task=task)
+        task = replace(task, piece=replace(task.piece, loom=piece.loom, rows=tuple(rows)), asked=piece)
+        return task.without_walk_now() if self._within_a_row and _needs_no_walk_now(task) else task
 
     @property
     def fixed(self) -> frozenset[Cell]:
@@ -64,14 +59,25 @@ class Rest:
         return frozenset((1, unit) for unit in units) if self.begun else frozenset()
 
 
-def rest_of(piece: Piece, start: State, *, seconds: float = 10.0) -> Rest:
-    """The rest of a piece from a state on, to the bare loom.
+def _needs_no_walk_now(task: Task) -> bool:
+    """Whether what stands lifts all rows up to the next walk.
 
-    In the middle of a row no walk is made before it, if there is any way to weave the rest without one.
+    On that the loom can come to stand like anything; so where there is any order, there is one without a
+    walk now.
+    """
+    for gap, cells in enumerate(task.asked.rows, 1):
+        if lift_of_all(task.piece.loom, task.begin, cells) is None:
+            return False
+        if task.may_walk(gap):
+            return True
+    return task.begin == task.end
+
+
+def rest_of(piece: Piece, start: State) -> Rest:
+    """The rest of a piece from a state on, to the bare loom.
 
     Args:
         start: as found; spare handles are alike, and counted anew.
-        seconds: for finding out whether there is one.
 
     Raises:
         ValueError: with a sentence, if the loom's rules do not allow the state, or no row is left.
@@ -86,12 +92,7 @@ def rest_of(piece: Piece, start: State, *, seconds: float = 10.0) -> Rest:
         raise ValueError("No row is left to be woven.")
     start = _spare_handles_in_order(start)
     task = task_from(piece, start, visits, until_bare=True, free_now=False)
-    rest = Rest(task.asked, at.row, at.picks > 0, task)
-    if is_within_a_row(start, task):
-        calm = rest.without_walk_now()
-        if can_be_woven(calm.task(calm.piece), seconds) or not can_be_woven(task, seconds):
-            return calm
-    return rest
+    return Rest(task.asked, at.row, at.picks > 0, task, is_within_a_row(start, task))
 
 
 def _spare_handles_in_order(state: State) -> State:

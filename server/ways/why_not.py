@@ -396,7 +396,13 @@ def _cells(
             return nearest or (), False
         tried = min(max(2 * tried, 1), worth_it)
         model = Model(
-            piece, shafts, cut, task.begin, task.end, at_the_start=task.begin, budget=Budget(tried, fixed)
+            task.asked,
+            shafts,
+            cut,
+            task.begin,
+            task.end,
+            at_the_start=task.begin,
+            budget=Budget(tried, fixed),
         )
         assert model.changes is not None
         model.changes.count()

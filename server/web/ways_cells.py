@@ -320,6 +320,8 @@ async def take_cells(request: Request, piece: str) -> Response:
             if refused:
                 raise NotUnderstood(refused)
             cells = cells_from(sent if isinstance(sent, str) else "", weaving.piece)
+            if cells[0][0] <= reckoned.stays:
+                raise NotUnderstood("Only cells in rows that lie ahead change here.")
             rows: Rows = with_changed(weaving.piece.rows, cells)
             return take(request, weaving, rows, f"{several(len(cells), 'cell')} changed")
         except NotWoven as why:

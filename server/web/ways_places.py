@@ -241,7 +241,7 @@ def along_words(company: Company) -> str:
 
 def is_free(place: Place) -> bool:
     """Whether the loom lifts every row there as it hangs, and nothing in it must come out first."""
-    return place.is_free and not place.walks
+    return place.takes_nothing
 
 
 def takes_words(place: Place) -> str:
@@ -260,7 +260,7 @@ def sentence_of(place: Place, now: Place | None) -> str:
     if is_free(place):
         return "Free: the loom lifts every row as it hangs."
     if not place.is_possible:
-        return "This loom has not enough spare shafts for it there, or not enough handles."
+        return "There is no plan for it there: this loom has too little room, or too few walks can be made."
     if place.minutes is None or place.walks is None:
         at_least = minutes_text(place.at_least, True)
         return f"It was not worked out in the time there was; it takes at least {at_least}."
@@ -294,6 +294,8 @@ def summary_of(found: Places) -> str:
         there = there.replace(_side(side), "to either side")
     if is_free(best):
         return f"Of {places}, the nearest that is free is {there}."
+    if best.minutes is None and any(place.is_possible for place in others):
+        return f"None of {places} could be worked out in the time."
     if best.minutes is None:
         return f"At none of {places} could this loom weave it alone."
     if now is None or now.minutes is None or best.minutes < now.minutes - 0.05:

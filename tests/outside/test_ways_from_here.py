@@ -28,7 +28,7 @@ from tests.outside.exhaustive import Best, TooLarge, best_order
 from tests.outside.pieces import examples, small_piece
 from tests.outside.test_ways_cells import MOST, free_cells, turned
 from tests.outside.test_ways_more import on
-from tests.outside.test_ways_places import corners, laid_anew
+from tests.outside.test_ways_places import check_costs, corners, laid_anew
 from tests.outside.test_ways_why_not import (
     CanBe,
     check_all_rooms,
@@ -69,19 +69,23 @@ def rest(piece: Json, course: Course) -> Rest:
 
 
 class Searched:
-    """Exhaustive search from a state: no walk in the middle of the row if the piece can be woven without."""
+    """Exhaustive search from a state, with a walk in the middle of the row only if there must be one."""
 
-    def __init__(self, piece: Json, course: Course) -> None:
-        self._course = course
-        calm = is_within_a_row(course)
-        self._may_walk = not calm or (
-            best_order(piece, largest=LARGEST, course=course, walk_now=False) is None
-            and best_order(piece, largest=LARGEST, course=course) is not None
-        )
+    def __init__(self, course: Course, largest: int = LARGEST) -> None:
+        self._course, self._largest = course, largest
 
     def best(self, piece: Json) -> Best | None:
         """The least minutes from there, of the piece or of one like it."""
-        return best_order(piece, largest=LARGEST, course=self._course, walk_now=self._may_walk)
+        calm = self.without_walk_now(piece) if is_within_a_row(self._course) else None
+        return calm or self.with_walk_now(piece)
+
+    def without_walk_now(self, piece: Json) -> Best | None:
+        """Those without a walk before the first row."""
+        return best_order(piece, largest=self._largest, course=self._course, walk_now=False)
+
+    def with_walk_now(self, piece: Json) -> Best | None:
+        """Those if one may be made there."""
+        return best_order(piece, largest=self._largest, course=self._course)
 
 
 @examples(60)
@@ -94,10 +98,7 @@ def test_one_more_buys_from_here_what_exhaustive_search_says(seed: int) -> None:
     most = min(most_temporaries(ours.piece, stands), max(3, own[0]))
     found = more(ours.piece, most, max(min(2, most), own[1]), limit=60, task_of=ours.task)
     assert found.in_use == (len(course["temporaries"]), sum(h.startswith("S") for h in course["cords"]))
-    try:
-        searched = Searched(piece, course)
-    except TooLarge:
-        return
+    searched = Searched(course)
     for shafts, row in enumerate(found.rows):
         for handles, cell in enumerate(row):
             if shafts < found.in_use[0] or handles < found.in_use[1]:
@@ -127,7 +128,9 @@ def test_from_here_no_design_within_so_many_cells_takes_less(seed: int) -> None:
     units = range(1, len(piece["leashes"]) + 1)
     every = [(row, unit) for row in range(first, len(piece["rows"]) + 1) for unit in units]
     on_touched = [cell for cell in every if piece["leashes"][cell[1] - 1] in touched]
-    free = {cell for cell in free_cells(piece, rng, 5) if cell[0] >= first}
+    ahead = piece | {"rows": piece["rows"][course["row"] :]}
+    free = {(row + course["row"], unit) for row, unit in free_cells(ahead, rng, 5)}
+    free = {cell for cell in free if cell[0] >= first}
     free |= set(rng.sample(on_touched, min(2, len(on_touched))))
     fixed = [(row - ours.woven, unit) for row, unit in every if (row, unit) not in free]
 
@@ -135,9 +138,12 @@ def test_from_here_no_design_within_so_many_cells_takes_less(seed: int) -> None:
         return few_cells(ours.piece, MOST, ours.fixed.union(fixed), task_of=ours.task)
 
     try:
-        searched, best = Searched(piece, course), list[Best | None]()
+        searched, best = Searched(course), list[Best | None]()
+        # as for the design as it is drawn, a walk now is none for all of them, or may be made
+        is_calm = is_within_a_row(course) and searched.without_walk_now(piece) is not None
+        search = searched.without_walk_now if is_calm else searched.with_walk_now
         for count in range(MOST + 1):
-            tried = [searched.best(turned(piece, cells)) for cells in combinations(sorted(free), count)]
+            tried = [search(turned(piece, cells)) for cells in combinations(sorted(free), count)]
             known = [one for one in (*tried, *best[-1:]) if one is not None]
             best.append(min(known, key=lambda one: (one.minutes, one.walks), default=None))
             if best[0] is None:
@@ -153,7 +159,7 @@ def test_from_here_no_design_within_so_many_cells_takes_less(seed: int) -> None:
                 takes = one.takes
                 cells = tuple((cell.row + ours.woven, cell.unit) for cell in one.cells)
                 assert set(cells) <= free
-                mine = searched.best(turned(piece, cells))
+                mine = search(turned(piece, cells))
                 assert mine is not None
                 assert abs(mine.minutes - Fraction(takes.minutes)) <= CLOSE
                 assert takes.walks == best[count].walks
@@ -175,8 +181,7 @@ def test_from_here_every_place_costs_what_exhaustive_search_says(seed: int) -> N
     inside = Block(block[0] - ours.woven, block[1] - ours.woven, *block[2:])
     try:
         check_block(ours.piece, inside)
-        searched = Searched(piece, course)
-    except (TooLarge, ValueError):
+    except ValueError:
         return
     answer = places(
         ours.piece, inside, rows_by=range(-1, 2), stay=int(ours.begun), limit=60, task_of=ours.task
@@ -187,23 +192,7 @@ def test_from_here_every_place_costs_what_exhaustive_search_says(seed: int) -> N
         if laid is not None and block[0] + rows_by > before and not (mirrored and answer.same_mirrored):
             rows[Move(rows_by, units_by, mirrored)] = laid
     assert {place.move for place in answer.places} == set(rows)
-    best: dict[tuple[str, ...], Best | None] = {}
-    for place in answer.places:
-        laid = tuple(rows[place.move])
-        try:
-            if laid not in best:
-                best[laid] = searched.best(piece | {"rows": list(laid)})
-        except TooLarge:
-            continue
-        order = best[laid]
-        assert place.is_possible == (order is not None)
-        if order is None:
-            assert place.minutes is None
-            continue
-        assert place.minutes is not None
-        assert place.is_exact
-        assert abs(Fraction(place.minutes) - order.minutes) <= CLOSE
-        assert place.walks == order.walks
+    check_costs(piece, answer, rows, Searched(course).best)
 
 
 def begun_piece_without_plan(rng: random.Random) -> tuple[Json, Course]:
@@ -223,15 +212,14 @@ def begun_piece_without_plan(rng: random.Random) -> tuple[Json, Course]:
 def test_from_here_every_way_out_is_one_and_none_is_smaller(seed: int) -> None:
     rng = random.Random(seed)
     piece, course = begun_piece_without_plan(rng)
-    ours, row = rest(piece, course), course["row"]
-    barred = sorted(gap + row for gap in ours.piece.no_walks)
+    row, is_begun = course["row"], course["picks"] > 0
+    # what is barred before the first row bars nothing where she is up, or in the middle of it
+    first = row if not is_begun and course["phase"] != "behind" else row + 1
+    piece["no_walks"] = [gap for gap in piece["no_walks"] if gap >= first]
 
     def can_be(other: Json) -> bool:
-        may_walk_now = row not in other["no_walks"]
-        other = other | {"no_walks": [gap for gap in other["no_walks"] if gap != row]}
-        return best_order(other, largest=3000, course=course, walk_now=may_walk_now) is not None
+        return Searched(course, largest=3000).with_walk_now(other) is not None
 
-    piece = piece | {"no_walks": barred}
     try:
         if can_be(piece):
             return
@@ -246,7 +234,7 @@ def test_from_here_every_way_out_is_one_and_none_is_smaller(seed: int) -> None:
         with suppress(TooLarge):  # for this one; the others may be small enough
             check(piece, found, can_be)
     with suppress(TooLarge):
-        check_cells_ahead(piece, found, row + 1 + ours.begun, can_be)
+        check_cells_ahead(piece, found, row + 1 + is_begun, can_be)
 
 
 def check_cells_ahead(piece: Json, found: WhyNot, first: int, can_be: CanBe) -> None:

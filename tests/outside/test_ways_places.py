@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+from collections.abc import Callable
 from fractions import Fraction
 from itertools import product
 from typing import Any
@@ -15,7 +16,7 @@ from server.design.piece_file import read_piece
 from server.plan.demands import troubles
 from server.ways.figures import Block, Move, check_block, suggested_block, with_company, without
 from server.ways.places import Places, places
-from tests.outside.exhaustive import TooLarge, best_order
+from tests.outside.exhaustive import Best, TooLarge, best_order
 from tests.outside.pieces import examples, small_piece
 
 CLOSE = Fraction(2, 10**6)
@@ -23,6 +24,9 @@ CLOSE = Fraction(2, 10**6)
 
 LARGEST = 400
 """States of a shaft in the exhaustive search."""
+
+
+Search = Callable[[dict[str, Any]], Best | None]
 
 
 def corners(rng: random.Random, piece: dict[str, Any]) -> tuple[int, int, int, int]:
@@ -115,24 +119,18 @@ def all_places(
     return places(read, Block(*block), rows_by=range(-1, 2), limit=60), rows
 
 
-@examples(20)
-@given(st.integers(0, 2**63))
-def test_every_place_costs_what_exhaustive_search_says(seed: int) -> None:
-    rng = random.Random(seed)
-    piece = small_piece(rng)
-    found = all_places(piece, corners(rng, piece))
-    if found is None:
-        return
-    answer, rows = found
-    expected = {move for move in rows if not (move.mirrored and answer.same_mirrored)}
-    assert {place.move for place in answer.places} == expected
-    best: dict[tuple[str, ...], Any] = {}
+def check_costs(piece: dict[str, Any], answer: Places, rows: dict[Move, list[str]], search: Search) -> None:
+    """Every place takes what exhaustive search says.
+
+    Args:
+        rows: of every place, as they are laid here.
+    """
+    best: dict[tuple[str, ...], Best | None] = {}
     for place in answer.places:
         laid = rows[place.move]
-        assert place.is_free == all(liftable(piece, row) for row in laid)
         try:
             if tuple(laid) not in best:
-                best[tuple(laid)] = best_order(piece | {"rows": laid}, largest=LARGEST)
+                best[tuple(laid)] = search(piece | {"rows": laid})
         except TooLarge:
             continue
         order = best[tuple(laid)]
@@ -145,6 +143,23 @@ def test_every_place_costs_what_exhaustive_search_says(seed: int) -> None:
         assert abs(Fraction(place.minutes) - order.minutes) <= CLOSE
         assert Fraction(place.at_least) <= order.minutes + CLOSE
         assert place.walks == order.walks
+
+
+@examples(20)
+@given(st.integers(0, 2**63))
+def test_every_place_costs_what_exhaustive_search_says(seed: int) -> None:
+    rng = random.Random(seed)
+    piece = small_piece(rng)
+    found = all_places(piece, corners(rng, piece))
+    if found is None:
+        return
+    answer, rows = found
+    expected = {move for move in rows if not (move.mirrored and answer.same_mirrored)}
+    assert {place.move for place in answer.places} == expected
+    assert all(
+        place.is_free == all(liftable(piece, row) for row in rows[place.move]) for place in answer.places
+    )
+    check_costs(piece, answer, rows, lambda other: best_order(other, largest=LARGEST))
 
 
 @examples(10)

@@ -60,13 +60,27 @@ def test_the_cells_of_a_row_that_is_begun_stay() -> None:
     rest = rest_of(piece(), replace(IN, picks=1))
     assert (rest.woven, rest.begun) == (3, True)
     assert rest.fixed == {(1, 1), (1, 2), (1, 3), (1, 4)}
-    assert 0 in rest.piece.no_walks
+    assert not rest.task(rest.piece).may_walk(0)
 
 
 def test_in_the_middle_of_a_row_a_walk_is_made_only_if_there_is_no_way_without() -> None:
-    bare = State(row=3, picks=1)
-    assert 0 not in rest_of(piece(), bare).piece.no_walks
-    assert 0 in rest_of(piece(), replace(bare, row=1)).piece.no_walks
+    def may_walk(state: State, **loom: int) -> bool:
+        rest = rest_of(read_piece(text(**loom)), state)
+        return rest.task(rest.piece).may_walk(0)
+
+    assert may_walk(State(row=3, picks=1)), "row 4 asks for a temporary, and none is in"
+    assert may_walk(State(row=3, picks=1), spare_shafts=0), "whether there is room for it or not"
+    assert not may_walk(State(row=1, picks=1))
+    assert not may_walk(replace(IN, picks=1))
+    assert not may_walk(replace(IN, row=4, picks=1)), "none may be made after row 5, and row 6 asks nothing"
+    assert not may_walk(State(row=6, phase="raised", raised=frozenset({"1"})))
+
+
+def test_each_place_and_loom_is_asked_by_itself_whether_it_takes_a_walk_now() -> None:
+    rest = rest_of(piece(), State(row=3, picks=1))
+    as_drawn, otherwise = rest.piece, replace(rest.piece, rows=(frozenset({1, 4}), *rest.piece.rows[1:]))
+    assert rest.task(as_drawn).may_walk(0)
+    assert not rest.task(otherwise).may_walk(0)
 
 
 def test_the_whole_is_asked_of_where_nothing_is_said_of_a_place() -> None:
@@ -136,15 +150,37 @@ def test_answers_count_the_rows_of_the_whole_piece() -> None:
     assert {place.move.rows_by for place in found.places} == {-1, 0, 1}
 
 
+@pytest.mark.parametrize("most", ["x", "2", 2.0, True, None, [], -1, 13, 10**9])
+def test_a_number_of_cells_that_is_none_is_refused_in_a_sentence(most: object) -> None:
+    with pytest.raises(ValueError, match="a number from 0 to 12"):
+        answer("cells", text(), {"most": most}, Silent())
+
+
+@pytest.mark.parametrize("limit", ["abc", -5, 0, True, None, float("nan"), float("inf"), 10**9])
+def test_a_time_that_is_none_is_refused_in_a_sentence(limit: object) -> None:
+    with pytest.raises(ValueError, match="It may take from 0 to 600 seconds"):
+        answer("cells", text(), {"most": 1, "limit": limit}, Silent())
+
+
+def test_a_large_piece_of_which_little_is_left_is_looked_at() -> None:
+    content = json.loads(text()) | {"rows": ["#..."] * 3003}
+    here = {"here": state_option(State(row=3000)), "most": 1}
+    assert few_cells_from(answer("cells", json.dumps(content), here, Silent())).drawn.walks == 2
+    with pytest.raises(ValueError, match="So much of this design asks for temporaries"):
+        answer("cells", json.dumps(content), {"most": 1}, Silent())
+
+
 @pytest.mark.parametrize(
     ("state", "said"),
     [
+        (State(row=0, picks=1), ": row 1 is begun."),
+        (State(row=1, picks=1), ": row 1 is woven, and row 2 is begun."),
         (State(row=4), "rows 1 to 4 are woven"),
         (State(row=3, picks=1), "rows 1 to 3 are woven, and row 4 is begun"),
     ],
 )
 def test_a_figure_that_is_woven_or_begun_cannot_be_moved(state: State, said: str) -> None:
-    options = {"here": state_option(state), "block": [4, 5, 1, 2]}
+    options = {"here": state_option(state), "block": [min(state.row + 1, 4), 5, 1, 2]}
     with pytest.raises(ValueError, match=said):
         answer("places", text(), options, Silent())
 

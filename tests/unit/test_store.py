@@ -174,6 +174,28 @@ def test_others_can_write_while_a_tap_deals_cards(
     assert sorted(dealt) == ["Before", "Harbour runner"]
 
 
+def test_others_can_write_while_a_finished_piece_goes_back_onto_the_loom(
+    store: Store, piece_id: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = store.add_piece(piece_text(name="Before"), piece_order())
+    for kind in ("begin", "aside"):
+        assert tap(store, before, kind).counted
+    tap(store, piece_id, "begin")
+    while tap(store, piece_id, "next").weaving.place.status != "finished":
+        pass
+    again, dealt = reopened(store), list[str]()
+
+    def deal_meanwhile(piece: Piece, order: WorkOrder) -> tuple[Card, ...]:
+        dealt.append(piece.name)
+        with closing(Store(store.path)) as other:
+            other.set_preferences({"side": piece.name})
+        return deal(piece, order)
+
+    monkeypatch.setattr(database, "deal", deal_meanwhile)
+    assert tap(again, piece_id, "back").counted
+    assert sorted(dealt) == ["Before", "Harbour runner"]
+
+
 def test_rows_are_counted_when_their_last_pick_is_in(store: Store, piece_id: int) -> None:
     tap(store, piece_id, "begin")
     counts = {}

@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from datetime import datetime
 from typing import Any
 
 import pytest
@@ -17,6 +18,7 @@ from server.store.database import Store, StoreFailure
 from server.store.worked_out import TooManyWait, Wanted, WorkedOut
 from server.ways.questions import QUESTIONS, Outcome, Question
 from server.working import Apart, Here, Job, Workroom
+from tests.conftest import Clock
 from tests.examples import piece_text
 
 PATIENCE = 100.0
@@ -174,6 +176,43 @@ def test_what_another_server_has_stopped_is_let_go_of_and_the_next_is_worked_out
     assert state(store, 1) == ("answered" if begun_anew else "stopped")
     room.close()
     other.close()
+
+
+def test_what_is_worked_on_for_hours_is_not_taken_over_by_another_server(
+    store: Store, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(working, "LOOKING", 0.01)
+    monkeypatch.setattr(working, "_is_alive", lambda server: True)
+    room, other = Workroom(store, Silent(), 0.0), Workroom(store, Here(), 0.0)
+    other._server = GONE
+    kept, _ = room.ask("plan", another(0), {"limit": 10})
+    until(lambda: state(store, 1) == "working")
+    clock.pass_by(hours=1.5)
+    until(lambda: asked_at(store, kept.id) == clock.time)
+    clock.pass_by(hours=1.5)
+    until(lambda: asked_at(store, kept.id) == clock.time)
+    other.go_on()
+    mine = store.worked_out.question(kept.id)
+    assert mine is not None
+    assert (mine.state, mine.server) == ("working", room._server)
+    room.close()
+    other.close()
+
+
+def asked_at(store: Store, question: int) -> datetime:
+    kept = store.worked_out.question(question)
+    assert kept is not None
+    return kept.asked_at
+
+
+def test_how_it_ended_is_kept_only_from_the_server_that_works_on_it(store: Store) -> None:
+    room = Workroom(store, Silent(), 0.0)
+    kept, _ = room.ask("plan", another(0), {"limit": 10})
+    until(lambda: state(store, 1) == "working")
+    assert not store.worked_out.end(kept.id, "dropped", {}, server=GONE)
+    assert state(store, 1) == "working"
+    assert store.worked_out.end(kept.id, "dropped", {}, server=room._server)
+    room.close()
 
 
 # --- the process apart ---------------------------------------------------------------------------------

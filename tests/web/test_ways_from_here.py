@@ -173,7 +173,7 @@ def test_of_a_row_that_is_begun_it_is_said_that_it_stays(
     shown = get(client, hooks, "/cells", turn_of(store, hooks))
     assert "What is woven stays, and so does row 2, which is begun." in words(shown)
     refused = get(client, hooks, "/places", turn_of(store, hooks), **FIGURE | {"first_row": "2"})
-    assert "rows 1 to 1 are woven, and row 2 is begun" in words(refused)
+    assert "row 1 is woven, and row 2 is begun" in words(refused)
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -349,6 +349,9 @@ def test_only_cells_ahead_change(client: TestClient, store: Store, midway: int) 
     assert kept.options["here"]["row"] >= 3
     data = {"cells": f"{cells[1]}.{cells[2]}", "from": turn_of(store, midway)}
     assert client.post(f"/pieces/{midway}/ways/cells/take", data=data).status_code == 303
+    woven = client.post(f"/pieces/{midway}/ways/cells/take", data=data | {"cells": f"1.1 {cells[1]}.1"})
+    assert woven.status_code == 422
+    assert "Only cells in rows that lie ahead change here. Nothing was made." in words(woven)
     for told in (*HOSTILE[1:], "999"):
         refused = client.post(f"/pieces/{midway}/ways/cells/take", data=data | {"from": told})
         assert refused.status_code == 422

@@ -242,7 +242,7 @@ def test_where_it_takes_more_than_the_loom_has_that_is_said(client: TestClient, 
     piece = store.add_piece(json.dumps(content), plan(read_piece(json.dumps(content))))
     block = {"first_row": "1", "last_row": "1", "first_unit": "1", "last_unit": "1"}
     shown = words(client.get(f"/pieces/{piece}/ways/places", params=block | {"to": "1,0"}))
-    assert "This loom has not enough spare shafts" in shown
+    assert "There is no plan for it there" in shown
     assert "At 12 places the figure alone would need more" in shown
 
 
