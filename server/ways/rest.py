@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import TypeAdapter, ValidationError
+from pydantic import Field, TypeAdapter, ValidationError
 
 from server.design.piece import Piece
 from server.loom.actions import Refused
@@ -24,6 +24,8 @@ TaskOf = Callable[[Piece], Task]
 """What is to be planned of a piece. It is given other rows, as many of them, another loom, other walks."""
 
 _STATE = TypeAdapter(State)
+_ROWS = list[Annotated[int, Field(strict=True, ge=0)]]
+_WALKS = TypeAdapter(tuple[_ROWS, _ROWS])
 
 
 @dataclass(frozen=True)
@@ -132,9 +134,28 @@ def state_from(option: object) -> State:
 def rest_asked(piece: Piece, options: Mapping[str, Any]) -> Rest:
     """What a question is asked of: the rest from the state in its option `here`, or else all of the piece.
 
+    Args:
+        options: with `walks` (see `walks_option`), walks are free and barred as it says.
+
     Raises:
-        ValueError: with a sentence, if the loom cannot stand so, or nothing is left.
+        ValueError: with a sentence, if the loom cannot stand so, nothing is left, or these are no walks.
     """
+    if options.get("walks") is not None:
+        free, barred = _walks_from(options["walks"])
+        piece = replace(piece, free_walks=free, no_walks=barred)
     if options.get("here") is None:
         return Rest(piece)
     return rest_of(piece, state_from(options["here"]))
+
+
+def walks_option(piece: Piece) -> list[list[int]]:
+    """After which rows walks are free, and after which none may be made, as the option of a question."""
+    return [sorted(piece.free_walks), sorted(piece.no_walks)]
+
+
+def _walks_from(option: object) -> tuple[frozenset[int], frozenset[int]]:
+    try:
+        free, barred = _WALKS.validate_python(option)
+    except (ValidationError, RecursionError):
+        raise ValueError("After which rows a walk is free, or barred, could not be read.") from None
+    return frozenset(free), frozenset(barred)

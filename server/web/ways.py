@@ -195,11 +195,11 @@ def show_ways(request: Request, piece: str) -> Response:
 
 def _working(under_way: Iterable[UnderWay], reckoned: Reckoned) -> dict[str, str]:
     """By the kind of the question, the pages of what is being worked out of it."""
-    asked, back = reckoned.options.get("here"), _with(f"/pieces/{reckoned.weaving.id}/ways", reckoned)
+    back = _with(f"/pieces/{reckoned.weaving.id}/ways", reckoned)
     return {
         one.kept.kind: address_of(one.kept.id, back=back)
         for one in reversed(list(under_way))  # of several, the one that is there first
-        if reckoned.weaving.id in one.pieces and one.kept.options.get("here") == asked
+        if reckoned.weaving.id in one.pieces and reckoned.is_asked_with(one.kept.options)
     }
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -10,7 +9,6 @@ from typing import Any
 from fastapi import Request
 
 from server.design.piece import Piece
-from server.design.piece_file import read_json
 from server.loom.state import State
 from server.plan.schedule import BARE, Standing
 from server.plan.task import standing_of
@@ -20,7 +18,7 @@ from server.session.put_right import standing
 from server.session.wishes import Wishes, wished
 from server.store.weavings import Weaving
 from server.ways.questions import key_of
-from server.ways.rest import state_option
+from server.ways.rest import state_option, walks_option
 from server.web.rendering import NotUnderstood, is_count, store_of
 from server.web.working import Working, answer_to, seconds_text
 
@@ -104,7 +102,14 @@ class Reckoned:
     @property
     def options(self) -> dict[str, Any]:
         """What a question has to say of it."""
-        return {} if self.asked is None else {"here": state_option(self.asked.start)}
+        if self.asked is None:
+            return {}
+        walks = {} if self.piece == self.weaving.piece else {"walks": walks_option(self.piece)}
+        return {"here": state_option(self.asked.start)} | walks
+
+    def is_asked_with(self, options: Mapping[str, Any]) -> bool:
+        """Whether a question with these options is asked of it."""
+        return all(options.get(name) == self.options.get(name) for name in ("here", "walks"))
 
     @property
     def fields(self) -> tuple[tuple[str, str], ...]:
@@ -164,6 +169,10 @@ def answer_of(
     return answer_to(request, _text(request, reckoned), kind, {**options, **reckoned.options})
 
 
+def _text(request: Request, reckoned: Reckoned) -> str:
+    return store_of(request).piece_text(reckoned.weaving.id) or ""
+
+
 def kept_answer(
     request: Request, reckoned: Reckoned, kind: str, options: Mapping[str, Any]
 ) -> dict[str, Any] | Working | None:
@@ -173,18 +182,9 @@ def kept_answer(
         NoPlan, NotUnderstood: as `answer_to`.
     """
     asked = {**options, **reckoned.options}
-    if store_of(request).worked_out.find(key_of(kind, reckoned.piece, asked)) is None:
+    if store_of(request).worked_out.find(key_of(kind, reckoned.weaving.piece, asked)) is None:
         return None
     return answer_to(request, _text(request, reckoned), kind, asked)
-
-
-def _text(request: Request, reckoned: Reckoned) -> str:
-    """The file of the piece that is asked about."""
-    text, piece = store_of(request).piece_text(reckoned.weaving.id) or "", reckoned.piece
-    if piece == reckoned.weaving.piece:
-        return text
-    walks = {"free_walks": sorted(piece.free_walks), "no_walks": sorted(piece.no_walks)}
-    return json.dumps(read_json(text) | walks, ensure_ascii=False)
 
 
 # --- how long ------------------------------------------------------------------------------------------

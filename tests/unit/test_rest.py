@@ -15,7 +15,7 @@ from server.plan.schedule import BARE
 from server.ways.few_cells import from_json as few_cells_from
 from server.ways.places import from_json as places_from
 from server.ways.questions import answer, key_of
-from server.ways.rest import rest_asked, rest_of, state_from, state_option
+from server.ways.rest import rest_asked, rest_of, state_from, state_option, walks_option
 from tests.unit.test_questions import Silent
 
 ROWS = ["....", "#..#", "####", "#...", "#...", "....", "#..#"]
@@ -126,6 +126,21 @@ def test_a_state_that_cannot_be_is_refused_in_a_sentence(state: State) -> None:
 def test_what_is_no_state_is_refused_in_a_sentence(option: object) -> None:
     with pytest.raises(ValueError, match="How the loom stands could not be read"):
         rest_asked(piece(), {"here": option})
+
+
+def test_walks_that_she_wishes_otherwise_count() -> None:
+    here = {"here": state_option(State(row=3)), "walks": [[4], [3, 6]]}
+    rest = rest_asked(piece(), here)
+    assert (rest.piece.free_walks, rest.piece.no_walks) == ({1}, {0, 3})
+    assert walks_option(rest_asked(piece(), here | {"here": None}).piece) == here["walks"]
+
+
+@pytest.mark.parametrize(
+    "walks", [0, "3", [], [[1]], [[1], [2], [3]], [["1"], []], [[-1], []], [[True], []], {}]
+)
+def test_what_is_no_walks_is_refused_in_a_sentence(walks: object) -> None:
+    with pytest.raises(ValueError, match="could not be read"):
+        rest_asked(piece(), {"here": state_option(State(row=3)), "walks": walks})
 
 
 def test_the_same_state_is_the_same_question() -> None:

@@ -376,7 +376,8 @@ def test_only_a_figure_ahead_can_sit_elsewhere(client: TestClient, store: Store,
     assert client.post(f"/pieces/{midway}/ways/places", data=data).status_code == 303
 
 
-def test_her_wishes_of_the_walks_count(client: TestClient, store: Store, midway: int) -> None:
+def wish_walks(client: TestClient, midway: int) -> None:
+    """She rises anyway after rows 5 and 9, and not after row 6, and follows the plan made for that."""
     here = f"/pieces/{midway}/walks-ahead"
     shown = client.post(here, data=form_of(client.get(here)) | {"free": "5, 9", "none": "6", "do": "show"})
     mark = re.search(r'name="mark" value="([^"]*)"', shown.text)
@@ -385,6 +386,24 @@ def test_her_wishes_of_the_walks_count(client: TestClient, store: Store, midway:
         here, data=form_of(shown) | {"free": "5, 9", "none": "6", "do": "take", "mark": mark[1]}
     )
     assert taken.status_code == 303
+
+
+def test_what_is_worked_out_with_her_wishes_is_listed_with_its_piece(
+    client: TestClient, store: Store, midway: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wish_walks(client, midway)
+    monkeypatch.setattr(client.app.state.workroom, "patience", 0.0)  # type: ignore[attr-defined]
+    monkeypatch.setattr(client.app.state.workroom, "_wake", lambda: None)  # type: ignore[attr-defined]
+    turn = turn_of(store, midway)
+    get(client, midway, "/more", turn, shafts="3", handles="0")
+    assert "Being worked out" in get(client, midway, "", turn).text
+    assert "Being worked out" not in get(client, midway, "").text, "that is not the whole piece"
+    listed = re.findall(r'href="(/working/[^"]*)"', client.get("/").text)
+    assert any(f"pieces%2F{midway}%2Fways" in address for address in listed), listed
+
+
+def test_her_wishes_of_the_walks_count(client: TestClient, store: Store, midway: int) -> None:
+    wish_walks(client, midway)
     get(client, midway, "/more", turn_of(store, midway), shafts="3", handles="0")
     [kept] = asked(store)
     weaving = weaving_of(store, midway)
