@@ -155,12 +155,17 @@ def test_a_piece_is_looked_at_without_its_cards_being_dealt(
     assert weaving.cards[-1].kind == "done"
 
 
-def test_others_can_write_while_a_tap_deals_cards(
-    store: Store, piece_id: int, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("kind", ["begin", "back"])
+def test_others_can_write_while_a_tap_that_puts_a_piece_on_the_loom_deals_cards(
+    store: Store, piece_id: int, monkeypatch: pytest.MonkeyPatch, kind: TapKind
 ) -> None:
     before = store.add_piece(piece_text(name="Before"), piece_order())
-    for kind in ("begin", "aside"):
-        assert tap(store, before, kind).counted
+    for other_kind in ("begin", "aside"):
+        assert tap(store, before, other_kind).counted
+    if kind == "back":
+        tap(store, piece_id, "begin")
+        while tap(store, piece_id, "next").weaving.place.status != "finished":
+            pass
     again, dealt = reopened(store), list[str]()
 
     def deal_meanwhile(piece: Piece, order: WorkOrder) -> tuple[Card, ...]:
@@ -170,29 +175,7 @@ def test_others_can_write_while_a_tap_deals_cards(
         return deal(piece, order)
 
     monkeypatch.setattr(database, "deal", deal_meanwhile)
-    assert tap(again, piece_id, "begin").counted
-    assert sorted(dealt) == ["Before", "Harbour runner"]
-
-
-def test_others_can_write_while_a_finished_piece_goes_back_onto_the_loom(
-    store: Store, piece_id: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    before = store.add_piece(piece_text(name="Before"), piece_order())
-    for kind in ("begin", "aside"):
-        assert tap(store, before, kind).counted
-    tap(store, piece_id, "begin")
-    while tap(store, piece_id, "next").weaving.place.status != "finished":
-        pass
-    again, dealt = reopened(store), list[str]()
-
-    def deal_meanwhile(piece: Piece, order: WorkOrder) -> tuple[Card, ...]:
-        dealt.append(piece.name)
-        with closing(Store(store.path)) as other:
-            other.set_preferences({"side": piece.name})
-        return deal(piece, order)
-
-    monkeypatch.setattr(database, "deal", deal_meanwhile)
-    assert tap(again, piece_id, "back").counted
+    assert tap(again, piece_id, kind).counted
     assert sorted(dealt) == ["Before", "Harbour runner"]
 
 

@@ -153,14 +153,23 @@ class Silent(Here):
         self.stopped.set()
 
 
-@pytest.mark.parametrize("begun_anew", [False, True])
-def test_what_another_server_has_stopped_is_let_go_of_and_the_next_is_worked_out(
-    store: Store, monkeypatch: pytest.MonkeyPatch, begun_anew: bool
-) -> None:
+@pytest.fixture
+def two_servers(store: Store, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Workroom, Workroom]]:
+    """Both alive, on one database; the first says nothing while it works, and works until it is stopped."""
     monkeypatch.setattr(working, "LOOKING", 0.01)
     monkeypatch.setattr(working, "_is_alive", lambda server: True)
     room, other = Workroom(store, Silent(), 0.0), Workroom(store, Here(), 0.0)
     other._server = GONE
+    yield room, other
+    room.close()
+    other.close()
+
+
+@pytest.mark.parametrize("begun_anew", [False, True])
+def test_what_another_server_has_stopped_is_let_go_of_and_the_next_is_worked_out(
+    store: Store, two_servers: tuple[Workroom, Workroom], begun_anew: bool
+) -> None:
+    room, other = two_servers
     kept, _ = room.ask("plan", another(0), {"limit": 10})
     until(lambda: state(store, 1) == "working")
     begun = store.worked_out.question(1)
@@ -174,17 +183,12 @@ def test_what_another_server_has_stopped_is_let_go_of_and_the_next_is_worked_out
     room.ask("plan", another(1), {"limit": 10})
     until(lambda: state(store, 2) == "answered")
     assert state(store, 1) == ("answered" if begun_anew else "stopped")
-    room.close()
-    other.close()
 
 
 def test_what_is_worked_on_for_hours_is_not_taken_over_by_another_server(
-    store: Store, clock: Clock, monkeypatch: pytest.MonkeyPatch
+    store: Store, clock: Clock, two_servers: tuple[Workroom, Workroom]
 ) -> None:
-    monkeypatch.setattr(working, "LOOKING", 0.01)
-    monkeypatch.setattr(working, "_is_alive", lambda server: True)
-    room, other = Workroom(store, Silent(), 0.0), Workroom(store, Here(), 0.0)
-    other._server = GONE
+    room, other = two_servers
     kept, _ = room.ask("plan", another(0), {"limit": 10})
     until(lambda: state(store, 1) == "working")
     clock.pass_by(hours=1.5)
@@ -195,8 +199,6 @@ def test_what_is_worked_on_for_hours_is_not_taken_over_by_another_server(
     mine = store.worked_out.question(kept.id)
     assert mine is not None
     assert (mine.state, mine.server) == ("working", room._server)
-    room.close()
-    other.close()
 
 
 def asked_at(store: Store, question: int) -> datetime:
