@@ -27,11 +27,6 @@ from server.plan.demands import troubles
 ShaftDemand = tuple[tuple[int, bool], ...]
 """Of each unit on a shaft: its column of cells, a bit a row, and whether it has a single cord."""
 
-Demand = tuple[tuple[bool, ShaftDemand], ...]
-"""What a place asks of the loom. Where two ask the same, they cost the same: units of a shaft are alike if
-both have cords or neither has, and shafts are alike; so all that counts is which columns of cells hang
-together."""
-
 
 @dataclass(frozen=True, slots=True, order=True)
 class Block:

@@ -224,8 +224,10 @@ def places(
     figure, stands = Figure(piece, block), task_of(piece).begin
     moves = list(_moves(figure, rows_by, mirrored, stay))
     asked = {move: figure.demands(move) for move in moves}
+    # Where two places ask the same of the loom, they cost the same. From the bare loom shafts are alike, and
+    # units of a shaft if both have cords or neither has: all that counts is which columns of cells hang together. What
+    # stands is on some shafts, and takes some of their units; then only the same columns are the same.
     demands: dict[Move, Hashable] = {
-        # what stands is on some shafts, and takes some of their units
         move: tuple(figure.columns(move))
         if stands != BARE
         else tuple(sorted((shaft == NO_SHAFT, columns) for shaft, columns in shafts.items()))

@@ -17,7 +17,7 @@ from server.plan.changed_cells import Cell, with_changed
 from server.plan.no_plan import NoPlan
 from server.session.naming import Naming
 from server.session.wording import minutes_text, numbers_text, several
-from server.ways.few_cells import MOST_CELLS, Better, FewCells, Takes, from_json
+from server.ways.few_cells import MOST_CELLS, MOST_SECONDS, Better, FewCells, Takes, from_json
 from server.ways.taken import Rows
 from server.ways.unaided import Changed
 from server.web.drawings import Drawn, Sight, Tick, row_path
@@ -34,7 +34,7 @@ router = APIRouter()
 SECONDS = 150.0
 """For all numbers of cells together, as a rule."""
 
-TIME = Time(SECONDS, 600.0)
+TIME = Time(SECONDS, MOST_SECONDS)
 
 FIRST_ASKED = 3
 """Cells that the form asks for to begin with."""

@@ -37,7 +37,7 @@ from server.ways.figures import (
     where_in_order,
     with_company,
 )
-from server.ways.places import MOST_SECONDS, Place, Places, from_json
+from server.ways.places import MOST_SECONDS, USUAL_SECONDS, Place, Places, from_json
 from server.web.drawings import ROWS_AT_ONCE, Drawn, Tick, cells_needing_temporaries, row_path, tick_step
 from server.web.drawn import drawn_asked, drawn_or_refusal, drawn_view
 from server.web.rendering import NotUnderstood, naming_of, number_of, page, weaving_of
@@ -50,7 +50,7 @@ router = APIRouter()
 MOST_ROWS_BY = 20
 """By so many rows a figure is moved here, earlier and later."""
 
-TIME = Time(20.0, MOST_SECONDS)
+TIME = Time(USUAL_SECONDS, MOST_SECONDS)
 """For all places together."""
 
 MOST_LINES, MOST_FREE, LINES_AT_ONCE = 60, 4, 8
