@@ -225,8 +225,8 @@ def places(
     moves = list(_moves(figure, rows_by, mirrored, stay))
     asked = {move: figure.demands(move) for move in moves}
     # Where two places ask the same of the loom, they cost the same. From the bare loom shafts are alike, and
-    # units of a shaft if both have cords or neither has: all that counts is which columns of cells hang together. What
-    # stands is on some shafts, and takes some of their units; then only the same columns are the same.
+    # units of a shaft if both have cords or neither has: all that counts is which columns of cells hang
+    # together. What stands is on some shafts, and takes some of their units: then the columns as they lie.
     demands: dict[Move, Hashable] = {
         move: tuple(figure.columns(move))
         if stands != BARE
